@@ -1,0 +1,119 @@
+import type { Quantity } from '../base/units.js';
+import type { Settings } from '../procedure/procedure.js';
+import type { Waveform } from '../pattern/waveform.js';
+import type { EnergizePermit, Task } from './permit.js';
+
+/** Channels of the digitizer, all on one sample clock. */
+export const CHANNELS = ['command', 'current', 'torque', 'supply', 'winding'] as const;
+/**
+ * command: as latched by the item, N·m · current: q axis, A amplitude · torque: transducer, N·m,
+ * sign-corrected, not tared · supply: bus voltage, V · winding: temperature, °C.
+ */
+export type Channel = (typeof CHANNELS)[number];
+
+/** Maxima and capabilities of the equipment. A procedure that asks for more is refused before power. */
+export interface Ratings {
+  readonly torqueRange: Quantity<'N·m'>;
+  readonly currentRange: Quantity<'A'>;
+  readonly sampleRate: Quantity<'Hz'>;
+  readonly maximumUpdates: Quantity<'Hz'>;
+  /** The device drops torque by itself after this long without a feed. */
+  readonly deadMan: Quantity<'s'>;
+  readonly fixtures: readonly Settings['fixture'][];
+}
+
+/** What the device in the nest says of itself. */
+export interface Identity {
+  readonly model: string;
+  readonly serial: string;
+  readonly firmware: string;
+  /** SHA-256 of the firmware image. */
+  readonly firmwareDigest: string;
+}
+
+/** Lines read from the safety controller. This program reads them; it is never one of them. */
+export interface Interlocks {
+  readonly guard: 'closed' | 'open' | 'contradictory';
+  readonly emergencyStop: 'released' | 'pressed' | 'contradictory';
+  /** Age of the reading, s. */
+  readonly age: number;
+}
+
+/** Surroundings when asked. */
+export interface Environment {
+  readonly ambient: Quantity<'°C'>;
+  /** Relative humidity, 0 … 1. */
+  readonly humidity: number;
+  readonly supply: Quantity<'V'>;
+}
+
+/** What to play: one waveform at one setting. */
+export interface Load {
+  readonly waveform: Waveform;
+  readonly settings: Settings;
+}
+
+/** A run of samples, in order, with what the device reported meanwhile. */
+export interface Block {
+  /** Index of the first sample since the start of the take. */
+  readonly start: number;
+  /** Calibrated values, all channels of equal length; a missing channel is left out. */
+  readonly samples: Partial<Readonly<Record<Channel, Float32Array>>>;
+  readonly device: DeviceReport;
+}
+
+export interface DeviceReport {
+  /** Updates latched since the start of the take. */
+  readonly updates: number;
+  /** Updates that were due and did not arrive since the start of the take. */
+  readonly missing: number;
+  /** Device clock since the start of the take, s. */
+  readonly time: number;
+  /** Fault code, or 0. */
+  readonly fault: number;
+  readonly torqueEnabled: boolean;
+}
+
+/** Seconds of one block; the control loop consumes one, checks it, then feeds the dead-man. */
+export const BLOCK_SECONDS = 0.02;
+
+/**
+ * The one interface to hardware. Torque can be commanded only through the value that `energize`
+ * returns, and `energize` takes a permit.
+ */
+export interface Bench {
+  readonly id: string;
+  readonly simulated: boolean;
+  readonly ratings: Ratings;
+  identify(): Promise<Identity>;
+  interlocks(): Promise<Interlocks>;
+  environment(): Promise<Environment>;
+  /** Takes samples without power for `duration`, with the stand arranged as `settings` say. */
+  observe(duration: Quantity<'s'>, settings: Settings): AsyncIterable<Block>;
+  /**
+   * Applies power at zero torque. Spends the permit, sets the device ceiling and reads it back.
+   *
+   * @throws bench/permit-void, bench/interlock, bench/ceiling, bench/unreachable; the bench is off then.
+   */
+  energize(permit: EnergizePermit, task: Task, ceiling: Quantity<'N·m'>): Promise<Energized>;
+  /**
+   * Takes torque away and power off, whatever state the bench is in, and voids every live permit
+   * for it. `ramp` brings torque to zero within 200 ms first; `off` cuts it. Never throws for a
+   * bench that is safe already.
+   */
+  makeSafe(how: 'ramp' | 'off'): Promise<void>;
+  close(): Promise<void>;
+}
+
+/** A bench with power on. Dead once the bench was made safe. */
+export interface Energized {
+  /**
+   * Loads and triggers one waveform; yields its samples in blocks until it ends.
+   *
+   * @throws bench/ceiling when any sample exceeds the ceiling (nothing is played then),
+   * bench/permit-void after `makeSafe`, bench/dead-man, bench/device-fault, bench/unreachable.
+   */
+  play(load: Load): AsyncIterable<Block>;
+  /** Tells the device that the control loop is alive and has checked the last block. */
+  feed(): void;
+}

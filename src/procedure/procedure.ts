@@ -1,0 +1,216 @@
+import type { Place } from '../base/error.js';
+import type { NonEmpty } from '../base/numbers.js';
+import type { Quantity } from '../base/units.js';
+
+/** What happens to an item on the bench, and what is read off it. Parsed and checked; nothing here is raw YAML. */
+export interface Procedure {
+  readonly id: string;
+  readonly title: string;
+  readonly issue: number;
+  /** Date of issue, ISO 8601. */
+  readonly date: string;
+  readonly file: string;
+  /** SHA-256 of the canonical content without its approval; comments do not count. */
+  readonly digest: string;
+  readonly approval?: Approval;
+  readonly model: Model;
+  /** Continuous torque of the model. */
+  readonly rated: Quantity<'N·m'>;
+  /** No sample of any waveform, and no torque at run time, may exceed this. */
+  readonly ceiling: Quantity<'N·m'>;
+  readonly warnings: NonEmpty<Warning>;
+  readonly ambient: { readonly from: Quantity<'°C'>; readonly to: Quantity<'°C'> };
+  readonly supply: { readonly from: Quantity<'V'>; readonly to: Quantity<'V'> };
+  /** Attempts without a disposition by a quality engineer. */
+  readonly attempts: number;
+  readonly stages: NonEmpty<Stage>;
+}
+
+/** Who released a document, when, and of which content. */
+export interface Approval {
+  readonly by: string;
+  readonly role: string;
+  /** ISO 8601 date. */
+  readonly on: string;
+  /** SHA-256 of the content that was approved. */
+  readonly digest: string;
+}
+
+/** The kind of item a procedure is for. */
+export interface Model {
+  /** As it begins the serial, e.g. H12. */
+  readonly code: string;
+  readonly name: string;
+  readonly gtin: string;
+  readonly revision: string;
+  /** Anchored regular expression that a serial of this model matches. */
+  readonly serial: string;
+  /** Nominal torque per ampere, amplitude convention; a measured value replaces it during a run. */
+  readonly torqueConstant: Quantity<'N·m/A'>;
+  /** Winding resistance at 20 °C, for the heating estimate of a procedure. */
+  readonly resistance: Quantity<'Ω'>;
+  /** Most copper loss the item may be asked to take on average over the whole procedure, W. */
+  readonly continuousLoss: number;
+  /** Firmware slew limit, N·m/s. */
+  readonly slew: Quantity<'N·m/s'>;
+  /** Firmware versions that may be shipped. */
+  readonly firmware: readonly string[];
+}
+
+export const HAZARDS = ['crushing', 'sudden-torque'] as const;
+/** The two hazards every procedure must warn of. */
+export type Hazard = (typeof HAZARDS)[number];
+
+export interface Warning {
+  readonly hazard: Hazard;
+  /** Signal word chosen by the site's risk assessment; meanings after ANSI Z535.4. */
+  readonly signal: 'DANGER' | 'WARNING' | 'CAUTION';
+  /** Number of the ISO 7010 sign whose meaning the pictogram carries. */
+  readonly sign: 'W024' | 'W001';
+  /** Issue of the wording, printed with each acknowledgement. */
+  readonly issue: number;
+  /** Text by language tag; English is always there. */
+  readonly texts: ReadonlyMap<string, WarningText>;
+}
+
+export interface WarningText {
+  readonly heading: string;
+  readonly hazard: string;
+  readonly consequence: string;
+  readonly avoidance: string;
+}
+
+/** How the stand is arranged while samples are taken without power. */
+export type Fixture = 'coupled' | 'uncoupled' | 'shunt';
+
+/** What the device and the stand are set to during one take. */
+export interface Settings {
+  /** Smoothing setting of the item, 0 … 5. */
+  readonly smoothing: number;
+  readonly fixture: Fixture;
+}
+
+/** One pattern applied at one or more settings, and what is read off it. */
+export interface Stage {
+  readonly id: string;
+  readonly title: string;
+  readonly power: 'off' | 'on';
+  readonly pattern: Pattern;
+  /** Rate at which the item latches commands. */
+  readonly updates: Quantity<'Hz'>;
+  /** One take each, in this order, all with the same pattern from its start. */
+  readonly takes: NonEmpty<Settings>;
+  readonly reads: readonly Reading[];
+  /** Conditions judged on this stage besides the screening that every capture gets. */
+  readonly gates: readonly GateRequest[];
+  readonly where: Place;
+}
+
+/** A characteristic read off a stage, with the options that complete its definition. */
+export interface Reading {
+  readonly characteristic: string;
+  /** Values in base units, keyed as the characteristic declares them. */
+  readonly options: Readonly<Record<string, number>>;
+  readonly where: Place;
+}
+
+/** A gate asked for by a stage, with its allowance where it differs from the default. */
+export interface GateRequest {
+  readonly gate: string;
+  /** Values in base units, keyed as the gate declares them. */
+  readonly options: Readonly<Record<string, number>>;
+  readonly where: Place;
+}
+
+/** A stimulus as written. Levels in N·m, times in s, frequencies in Hz. */
+export type Pattern =
+  | { readonly kind: 'hold'; readonly level: Quantity<'N·m'>; readonly duration: Quantity<'s'> }
+  | {
+      readonly kind: 'ramp';
+      readonly from: Quantity<'N·m'>;
+      readonly to: Quantity<'N·m'>;
+      readonly duration: Quantity<'s'>;
+    }
+  | StepPattern
+  | {
+      readonly kind: 'triangle';
+      readonly amplitude: Quantity<'N·m'>;
+      readonly frequency: Quantity<'Hz'>;
+      readonly cycles: number;
+    }
+  | {
+      /** The underlying shape held at the rate of its source, e.g. 100 updates a second. */
+      readonly kind: 'staircase';
+      readonly rate: Quantity<'Hz'>;
+      readonly of: Pattern;
+    }
+  | {
+      readonly kind: 'burst';
+      readonly amplitude: Quantity<'N·m'>;
+      readonly frequency: Quantity<'Hz'>;
+      readonly cycles: number;
+      readonly window: 'none' | 'hann';
+    }
+  | {
+      readonly kind: 'chirp';
+      readonly amplitude: Quantity<'N·m'>;
+      readonly from: Quantity<'Hz'>;
+      readonly to: Quantity<'Hz'>;
+      readonly duration: Quantity<'s'>;
+      readonly sweep: 'linear' | 'logarithmic';
+    }
+  | {
+      readonly kind: 'sine';
+      readonly amplitude: Quantity<'N·m'>;
+      readonly frequency: Quantity<'Hz'>;
+      readonly duration: Quantity<'s'>;
+    }
+  | MultisinePattern
+  | {
+      readonly kind: 'pseudo-random';
+      readonly amplitude: Quantity<'N·m'>;
+      /** Rate at which the level may change. */
+      readonly rate: Quantity<'Hz'>;
+      /** Length of the shift register: the sequence repeats after 2^order − 1 levels. */
+      readonly order: number;
+      readonly periods: number;
+    }
+  | {
+      readonly kind: 'recorded';
+      /** File name as written, beside the procedure. */
+      readonly file: string;
+      /** SHA-256 of its bytes. */
+      readonly digest: string;
+      readonly rate: Quantity<'Hz'>;
+      readonly scale: number;
+      /** Torque in N·m at `rate`, before scaling; read when the procedure is loaded. */
+      readonly samples: Float64Array;
+    }
+  | { readonly kind: 'list'; readonly parts: NonEmpty<Pattern> };
+
+export interface StepPattern {
+  readonly kind: 'step';
+  /** Levels held one after the other; the first is held before the first step. */
+  readonly levels: readonly [Quantity<'N·m'>, Quantity<'N·m'>, ...Quantity<'N·m'>[]];
+  readonly hold: Quantity<'s'>;
+  /** How often the list of levels is played. */
+  readonly repeat: number;
+  /** Duration of a raised-cosine edge; 0 for an abrupt one. */
+  readonly edge: Quantity<'s'>;
+}
+
+export interface MultisinePattern {
+  readonly kind: 'multisine';
+  readonly from: Quantity<'Hz'>;
+  readonly to: Quantity<'Hz'>;
+  /** How many lines, near logarithmic spacing on multiples of 1/period. */
+  readonly lines: number;
+  readonly rms: Quantity<'N·m'>;
+  readonly period: Quantity<'s'>;
+  readonly periods: number;
+  /** Phase draws tried; the one with the lowest crest factor is played. */
+  readonly draws: number;
+  readonly seed: number;
+  /** Lines left empty, with their harmonics: they measure noise and hum. */
+  readonly avoid: readonly Quantity<'Hz'>[];
+}
