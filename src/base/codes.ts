@@ -68,6 +68,7 @@ export const CODES = {
   'keys/purpose': ['storage', 'the key may not seal this kind of record'],
   'keys/exists': ['storage', 'keys are there already and are never overwritten'],
   'keys/expired': ['storage', 'the certificate of the key is not valid at this date'],
+  'keys/damaged': ['storage', 'a key or certificate file is not what it should be'],
   'certificate/missing-item': ['storage', 'the certificate lacks an item it must carry'],
   'ledger/busy': ['storage', 'another program holds the ledger'],
   'ledger/damaged': ['storage', 'the ledger does not audit clean'],

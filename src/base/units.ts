@@ -19,6 +19,7 @@ export const ampere = quantity('A');
 export const volt = quantity('V');
 export const hertz = quantity('Hz');
 export const celsius = quantity('°C');
+export const ohm = quantity('Ω');
 export const torquePerAmpere = quantity('N·m/A');
 export const torquePerSecond = quantity('N·m/s');
 
@@ -39,6 +40,7 @@ export type Dimension =
   | 'count'
   | 'updates'
   | 'resistance'
+  | 'power'
   | 'stiffness'
   | 'drift';
 
@@ -70,6 +72,7 @@ export const BASE_UNIT: Readonly<Record<Dimension, string>> = {
   count: 'count',
   updates: 'updates',
   resistance: 'Ω',
+  power: 'W',
   stiffness: 'N·m/rad',
   drift: 'N·m/min',
 };
@@ -88,6 +91,7 @@ const PREFIXABLE: readonly Dimension[] = [
   'voltage',
   'frequency',
   'resistance',
+  'power',
   'torque constant',
   'stiffness',
   'drift',
@@ -114,8 +118,8 @@ function printedSymbol(written: string): string {
   return written
     .normalize('NFC')
     .replace(/N\s?[*⋅•.·]?\s?m(?![a-z])/u, 'N·m')
+    .replace(/[Oo]hm$/u, 'Ω')
     .replace(/^[uμ](?=[A-ZΩs])/u, 'µ')
-    .replace(/^(m|k)?(?:ohm|Ω)$/u, '$1Ω')
     .replace(/^degC$/u, '°C')
     .replace(/^deg$/u, '°');
 }
@@ -155,7 +159,12 @@ export function readMeasure(text: string): Measure | Unreadable {
   const [, digits = '', written = ''] = match;
   if (written === '') return { reason: 'bare-number', found: text };
   const found = findUnit(written);
-  if (found === undefined) return { reason: 'unknown-unit', found: written };
+  if (found === undefined) {
+    const broken = /^[\d.,_:']/u.test(written); // 3,5 or 1_000 or 1:30
+    return broken
+      ? { reason: 'not-a-number', found: text }
+      : { reason: 'unknown-unit', found: written };
+  }
   const value = shiftDecimal(digits.replace('−', '-'), found.exponent);
   if (!Number.isFinite(value)) return { reason: 'not-a-number', found: text };
   return { value, unit: found };

@@ -1,6 +1,6 @@
 import type { Place } from '../base/error.js';
 import type { NonEmpty } from '../base/numbers.js';
-import type { Quantity } from '../base/units.js';
+import type { Dimension, Quantity } from '../base/units.js';
 
 /** What happens to an item on the bench, and what is read off it. Parsed and checked; nothing here is raw YAML. */
 export interface Procedure {
@@ -111,6 +111,8 @@ export interface Reading {
   readonly characteristic: string;
   /** Values in base units, keyed as the characteristic declares them. */
   readonly options: Readonly<Record<string, number>>;
+  /** What each option was written as; the plan holds it against the declaration. */
+  readonly dimensions?: Readonly<Record<string, Dimension>>;
   readonly where: Place;
 }
 
@@ -119,6 +121,8 @@ export interface GateRequest {
   readonly gate: string;
   /** Values in base units, keyed as the gate declares them. */
   readonly options: Readonly<Record<string, number>>;
+  /** What each option was written as; the plan holds it against the declaration. */
+  readonly dimensions?: Readonly<Record<string, Dimension>>;
   readonly where: Place;
 }
 

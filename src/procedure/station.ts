@@ -1,5 +1,5 @@
 import type { NonEmpty } from '../base/numbers.js';
-import type { Quantity } from '../base/units.js';
+import type { Dimension, Quantity } from '../base/units.js';
 
 /** The description of a bench as people write it: place, instruments, stand model, uncertainties. */
 export interface Station {
@@ -55,4 +55,6 @@ export interface StandModel {
 export interface StatedUncertainty {
   readonly relative: number;
   readonly absolute: number;
+  /** What the absolute part was written as; the plan holds it against the characteristic. */
+  readonly dimension?: Dimension;
 }

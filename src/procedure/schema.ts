@@ -1,0 +1,292 @@
+import { digestOf } from '../base/canonical.js';
+import type { Json } from '../base/canonical.js';
+import { StallmarkError, throwIfAny } from '../base/error.js';
+import type { Problem } from '../base/error.js';
+import { isNonEmpty } from '../base/numbers.js';
+import type { NonEmpty } from '../base/numbers.js';
+import * as units from '../base/units.js';
+import type { Dimension } from '../base/units.js';
+import type { Limit, Limits, Tolerance } from './limits.js';
+import { checkBench, checkLimits, checkProcedure } from './meaning.js';
+import type { Recordings } from './meaning.js';
+import { buildPattern } from './patterns.js';
+import type { Approval, Fixture, GateRequest, Model, Procedure } from './procedure.js';
+import type { Reading, Settings, Stage, Warning, WarningText } from './procedure.js';
+import type { Instrument, StatedUncertainty, Station } from './station.js';
+import { checkStructure } from './structure.js';
+import type { DocumentKind } from './structure.js';
+import { Values } from './values.js';
+import { byPlace, onePerPlace, readYaml } from './yaml.js';
+
+export type { DocumentKind } from './structure.js';
+
+/**
+ * Tells what a document is by its first key of its own: `limits`, `bench` or `procedure`.
+ *
+ * @throws document/key when it has none of them.
+ */
+export function documentKindOf(text: string, file: string): DocumentKind {
+  const kinds: readonly DocumentKind[] = ['limits', 'bench', 'procedure'];
+  const kind = kinds.find((name) => new RegExp(`^\\uFEFF?${name} *:`, 'm').test(text));
+  if (kind !== undefined) return kind;
+  const where = { file, line: 1, column: 1, length: 0 };
+  const what = 'The file says neither "procedure:", "limits:" nor "bench:" at the start of a line.';
+  const fix = 'Write the identity of the document under one of these keys.';
+  throw new StallmarkError([{ code: 'document/key', where, what, fix }]);
+}
+
+/**
+ * Reads a procedure: YAML, then its schema, then what the schema cannot say.
+ *
+ * @param recordings - Bytes of a file beside the procedure; called for recorded patterns only.
+ * @throws yaml/…, document/…, quantity/unreadable and procedure/…: every problem at its place.
+ */
+export function readProcedure(text: string, file: string, recordings: Recordings): Procedure {
+  const values = readChecked('procedure', text, file, (v) => {
+    checkProcedure(v, recordings);
+  });
+  return {
+    id: values.text('/procedure'),
+    ...commonOf(values),
+    model: buildModel(values),
+    rated: units.newtonMetre(values.base('/rated')),
+    ceiling: units.newtonMetre(values.base('/ceiling')),
+    warnings: nonEmpty(values.items('/warnings').map((w) => buildWarning(values, w))),
+    ambient: {
+      from: units.celsius(values.base('/ambient/from')),
+      to: units.celsius(values.base('/ambient/to')),
+    },
+    supply: {
+      from: units.volt(values.base('/supply/from')),
+      to: units.volt(values.base('/supply/to')),
+    },
+    attempts: values.number('/attempts'),
+    stages: nonEmpty(values.items('/stages').map((s) => buildStage(values, s, recordings))),
+  };
+}
+
+/**
+ * Reads a limits file. A limit without a rule takes the one of the file.
+ *
+ * @throws yaml/…, document/…, quantity/unreadable, procedure/unit-mismatch and limits/….
+ */
+export function readLimits(text: string, file: string): Limits {
+  const values = readChecked('limits', text, file, checkLimits);
+  return {
+    id: values.text('/limits'),
+    ...commonOf(values),
+    procedure: values.text('/procedure/id'),
+    procedureIssue: values.number('/procedure/issue'),
+    rows: nonEmpty(values.members('/rows').map(([name, row]) => buildLimit(values, name, row))),
+  };
+}
+
+/**
+ * Reads the description of a bench.
+ *
+ * @throws yaml/…, document/…, quantity/unreadable and procedure/….
+ */
+export function readStation(text: string, file: string): Station {
+  const values = readChecked('bench', text, file, checkBench);
+  return {
+    id: values.text('/bench'),
+    file,
+    digest: contentDigest(values.located.value),
+    kind: 'simulated',
+    maker: { name: values.text('/maker/name'), address: values.text('/maker/address') },
+    place: values.text('/place'),
+    nest: values.number('/nest'),
+    torqueRange: units.newtonMetre(values.base('/range/torque')),
+    currentRange: units.ampere(values.base('/range/current')),
+    sampleRate: units.hertz(values.base('/sample-rate')),
+    shunt: units.newtonMetre(values.base('/shunt')),
+    instruments: nonEmpty(values.items('/instruments').map((i) => buildInstrument(values, i))),
+    stand: {
+      version: values.number('/stand/version'),
+      characterized: values.text('/stand/characterized'),
+      resonance: units.hertz(values.base('/stand/resonance')),
+      damping: values.base('/stand/damping'),
+      torqueDelay: units.second(values.base('/stand/torque-delay')),
+      currentDelay: units.second(values.base('/stand/current-delay')),
+    },
+    uncertainty: new Map(
+      values.members('/uncertainty').map(([id, at]) => [id, buildUncertainty(values, at)]),
+    ),
+  };
+}
+
+/** Digest of what a document says: comments, layout and its approval do not count. */
+export function contentDigest(value: Json): string {
+  const members = Object.entries(value as Readonly<Record<string, Json>>); // a document is a mapping
+  return digestOf(Object.fromEntries(members.filter(([key]) => key !== 'approved')));
+}
+
+function readChecked(
+  kind: DocumentKind,
+  text: string,
+  file: string,
+  checkMeaning: (values: Values) => void,
+): Values {
+  const { located, problems } = readYaml(text, file);
+  if (located === undefined) throwIfAny(problems);
+  if (located === undefined) throw new Error(`${file} is unreadable for no reason`);
+  const values = new Values(located);
+  checkMeaning(values);
+  const all: readonly Problem[] = [
+    ...problems,
+    ...checkStructure(kind, located),
+    ...values.problems,
+  ];
+  throwIfAny(onePerPlace([...all].sort(byPlace)));
+  return values;
+}
+
+function nonEmpty<T>(list: readonly T[]): NonEmpty<T> {
+  if (isNonEmpty(list)) return list;
+  throw new Error('the schema let an empty list through');
+}
+
+function commonOf(values: Values): {
+  readonly title: string;
+  readonly issue: number;
+  readonly date: string;
+  readonly file: string;
+  readonly digest: string;
+  readonly approval?: Approval;
+} {
+  const common = {
+    title: values.text('/title'),
+    issue: values.number('/issue'),
+    date: values.text('/date'),
+    file: values.file,
+    digest: contentDigest(values.located.value),
+  };
+  if (!values.has('/approved')) return common;
+  const approval = {
+    by: values.text('/approved/by'),
+    role: values.text('/approved/role'),
+    on: values.text('/approved/date'),
+    digest: values.text('/approved/digest'),
+  };
+  return { ...common, approval };
+}
+
+function buildModel(values: Values): Model {
+  return {
+    code: values.text('/model/code'),
+    name: values.text('/model/name'),
+    gtin: values.text('/model/gtin'),
+    revision: values.text('/model/revision'),
+    serial: values.text('/model/serial'),
+    torqueConstant: units.torquePerAmpere(values.base('/model/torque-constant')),
+    resistance: units.ohm(values.base('/model/resistance')),
+    continuousLoss: values.base('/model/continuous-loss'),
+    slew: units.torquePerSecond(values.base('/model/slew')),
+    firmware: values.items('/model/firmware').map((item) => values.text(item)),
+  };
+}
+
+function buildWarning(values: Values, at: string): Warning {
+  const text = (tag: string): WarningText => ({
+    heading: values.text(`${at}/texts/${tag}/heading`),
+    hazard: values.text(`${at}/texts/${tag}/hazard`),
+    consequence: values.text(`${at}/texts/${tag}/consequence`),
+    avoidance: values.text(`${at}/texts/${tag}/avoidance`),
+  });
+  return {
+    // The schema admits the members of these unions only.
+    hazard: values.text(`${at}/hazard`) as Warning['hazard'],
+    signal: values.text(`${at}/signal`) as Warning['signal'],
+    sign: values.text(`${at}/sign`) as Warning['sign'],
+    issue: values.number(`${at}/issue`),
+    texts: new Map(values.members(`${at}/texts`).map(([tag]) => [tag, text(tag)])),
+  };
+}
+
+/** Rate at which an item latches commands unless a stage says otherwise. */
+const UPDATES = units.hertz(1000);
+
+function buildStage(values: Values, at: string, recordings: Recordings): Stage {
+  return {
+    id: values.text(`${at}/id`),
+    title: values.text(`${at}/title`),
+    power: values.text(`${at}/power`) === 'applied' ? 'on' : 'off',
+    pattern: buildPattern(values, `${at}/pattern`, recordings),
+    updates: values.has(`${at}/updates`) ? units.hertz(values.base(`${at}/updates`)) : UPDATES,
+    takes: nonEmpty(buildTakes(values, at)),
+    reads: values
+      .members(`${at}/reads`)
+      .map(([characteristic, p]): Reading => ({ characteristic, ...buildOptions(values, p) })),
+    gates: values
+      .members(`${at}/gates`)
+      .map(([gate, p]): GateRequest => ({ gate, ...buildOptions(values, p) })),
+    where: values.place(`${at}/id`),
+  };
+}
+
+function buildTakes(values: Values, at: string): readonly Settings[] {
+  const smoothing = values.list(`${at}/smoothing`).map((item) => values.number(item));
+  const fixtures = values.list(`${at}/fixture`).map((item) => values.text(item) as Fixture);
+  const settings = smoothing.length > 0 ? smoothing : [0];
+  const arrangements: readonly Fixture[] = fixtures.length > 0 ? fixtures : ['coupled'];
+  return settings.flatMap((setting) =>
+    arrangements.map((fixture) => ({ smoothing: setting, fixture })),
+  );
+}
+
+function buildOptions(values: Values, at: string): Omit<Reading, 'characteristic'> {
+  const options: Record<string, number> = {};
+  const dimensions: Record<string, Dimension> = {};
+  for (const [key, pointer] of values.members(at)) {
+    const measure = values.measureAt(pointer);
+    if (measure === undefined) throw new Error(`the schema let a wrong ${pointer} through`);
+    options[key] = measure.value;
+    dimensions[key] = measure.unit.dimension;
+  }
+  return { options, dimensions, where: values.place(at) };
+}
+
+function buildLimit(values: Values, name: string, at: string): Limit {
+  const lower = values.measureAt(`${at}/from`);
+  const upper = values.measureAt(`${at}/to`);
+  const unit = (lower ?? upper)?.unit;
+  if (unit === undefined) throw new Error(`an empty limit ${name} was let through`);
+  const [stage = '', characteristic = ''] = name.split('.');
+  const rule = values.has(`${at}/rule`) ? values.text(`${at}/rule`) : values.text('/rule');
+  return {
+    stage,
+    characteristic,
+    tolerance: toleranceOf(lower?.value, upper?.value),
+    unit,
+    rule: rule === 'simple' ? 'simple' : 'guarded',
+    label: values.text(`${at}/label`),
+    where: values.place(at),
+  };
+}
+
+function toleranceOf(lower: number | undefined, upper: number | undefined): Tolerance {
+  if (lower !== undefined && upper !== undefined) return { kind: 'between', lower, upper };
+  if (lower !== undefined) return { kind: 'at-least', lower };
+  if (upper !== undefined) return { kind: 'at-most', upper };
+  throw new Error('a tolerance without a limit was let through');
+}
+
+function buildInstrument(values: Values, at: string): Instrument {
+  return {
+    id: values.text(`${at}/id`),
+    what: values.text(`${at}/what`),
+    range: values.text(`${at}/range`),
+    certificate: values.text(`${at}/certificate`),
+    laboratory: values.text(`${at}/laboratory`),
+    calibrated: values.text(`${at}/calibrated`),
+    due: values.text(`${at}/due`),
+    uncertainty: values.text(`${at}/uncertainty`),
+  };
+}
+
+function buildUncertainty(values: Values, at: string): StatedUncertainty {
+  const relative = values.measureAt(`${at}/relative`)?.value ?? 0;
+  const absolute = values.measureAt(`${at}/absolute`);
+  if (absolute === undefined) return { relative, absolute: 0 };
+  return { relative, absolute: absolute.value, dimension: absolute.unit.dimension };
+}
