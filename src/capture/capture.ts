@@ -15,6 +15,10 @@ export interface Take {
   readonly expected: number;
   /** Where blocks were missing: index of the first sample lost, and how many. */
   readonly gaps: readonly { readonly at: number; readonly samples: number }[];
+  /** Samples that came twice, late, beyond the end or with no place of their own, and were left out. */
+  readonly misplaced?: number;
+  /** The device clock against the sample clock, over all blocks; none when there were fewer than three. */
+  readonly clock?: ClockFit;
   readonly device: {
     readonly updates: number;
     readonly missing: number;
@@ -22,6 +26,14 @@ export interface Take {
     readonly time: number;
     readonly fault: number;
   };
+}
+
+/** A straight line through device time over sample time. */
+export interface ClockFit {
+  /** Slope less 1: 200e-6 is a device clock that runs 200 ppm fast. */
+  readonly skew: number;
+  /** Largest distance of a block from the line, s: a step in either clock. */
+  readonly departure: number;
 }
 
 /** What was taken during one stage. */

@@ -1,4 +1,9 @@
 import type { Quantity } from '../base/units.js';
+import type { Pattern } from '../procedure/procedure.js';
+import { held } from './shapes.js';
+
+export { edges, parts } from './shapes.js';
+export type { Edge, Part } from './shapes.js';
 
 /** A stimulus as samples: what the item is commanded, one value per update. */
 export interface Waveform {
@@ -18,4 +23,16 @@ export interface Bounds {
   readonly slew: number;
   /** s */
   readonly duration: number;
+}
+
+/**
+ * Turns a pattern into what the item is commanded: its held value at each update, the first at 0.
+ *
+ * @param updates - Rate at which the item latches commands.
+ * @returns One value per update that falls inside the pattern; the last is held for a whole update.
+ *
+ * Check: tests/checks/pattern.check.ts.
+ */
+export function compile(pattern: Pattern, updates: Quantity<'Hz'>): Waveform {
+  return { rate: updates, command: held(pattern, updates) };
 }
