@@ -1,0 +1,54 @@
+import type { Capture, Screened } from '../capture/capture.js';
+import type { Procedure, Stage } from '../procedure/procedure.js';
+import type { Station } from '../procedure/station.js';
+import type { Context, Score } from './scoring.js';
+import { fixtureMean } from './steady.js';
+
+/** Starts what the stages of a run tell each other: nominal values, nothing measured. */
+export function startContext(procedure: Procedure, station: Station): Context {
+  return {
+    model: procedure.model,
+    stand: station.stand,
+    zero: 0,
+    preload: 0,
+    shunt: station.shunt,
+    torqueConstant: { value: procedure.model.torqueConstant, origin: 'nominal' },
+  };
+}
+
+/**
+ * Adds what one stage told: the unloaded zero, the preload, the torque constant.
+ *
+ * The zeros of the start stand for the whole run: a later zero is compared with them, it does not
+ * replace them.
+ */
+export function advanceContext(
+  context: Context,
+  stage: Stage,
+  capture: Screened<Capture>,
+  scores: readonly Score[],
+): Context {
+  const zeros = stage.power === 'off' ? zerosOf(context, capture) : {};
+  const constant = scores.find((score) => score.characteristic === 'torque-constant')?.outcome;
+  if (constant?.kind !== 'measured') return { ...context, ...zeros };
+  // A wild value would scale every motor-side score after it; the limit judges it, not we.
+  const believable = constant.value > 0.5 * context.model.torqueConstant;
+  const torqueConstant = believable
+    ? ({ value: constant.value, origin: 'measured' } as const)
+    : context.torqueConstant;
+  return { ...context, ...zeros, torqueConstant };
+}
+
+function zerosOf(
+  context: Context,
+  capture: Screened<Capture>,
+): { readonly zero?: number; readonly preload?: number } {
+  if (context.zero !== 0) return {};
+  const uncoupled = fixtureMean(capture, 'uncoupled');
+  if (typeof uncoupled !== 'number') return {};
+  const coupled = fixtureMean(capture, 'coupled');
+  return {
+    zero: uncoupled,
+    ...(typeof coupled === 'number' ? { preload: coupled - uncoupled } : {}),
+  };
+}

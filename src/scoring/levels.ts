@@ -1,0 +1,60 @@
+import { mean } from './line.js';
+
+/** The two levels between which a waveform changes. */
+export interface StateLevels {
+  readonly low: number;
+  readonly high: number;
+}
+
+const BINS = 100;
+
+/**
+ * Finds the two state levels of a waveform as the fullest bins of the lower and upper half of its
+ * histogram. Peaks and noise, which move the least and greatest value, do not move a mode.
+ *
+ * @param y - Any unit, n ≥ 2; two plateaus with a transition.
+ * @returns Centres of the bins, good to one bin: 1 % of the range. undefined for constant samples.
+ *
+ * Source: IEEE Std 181-2011, 5.2, histogram method, mode variant (from memory).
+ * Check: tests/checks/transition.check.ts.
+ */
+export function histogramLevels(y: ArrayLike<number>): StateLevels | undefined {
+  let least = Infinity;
+  let greatest = -Infinity;
+  for (let i = 0; i < y.length; i++) {
+    least = Math.min(least, y[i] as number);
+    greatest = Math.max(greatest, y[i] as number);
+  }
+  const width = (greatest - least) / BINS;
+  if (!(width > 0)) return undefined;
+  const counts = new Uint32Array(BINS);
+  for (let i = 0; i < y.length; i++) {
+    const bin = Math.min(BINS - 1, Math.floor(((y[i] as number) - least) / width));
+    counts[bin] = (counts[bin] as number) + 1;
+  }
+  const centre = (bin: number): number => least + (bin + 0.5) * width;
+  return {
+    low: centre(fullest(counts, 0, BINS / 2)),
+    high: centre(fullest(counts, BINS / 2, BINS)),
+  };
+}
+
+function fullest(counts: Uint32Array, from: number, to: number): number {
+  let best = from;
+  for (let i = from + 1; i < to; i++) {
+    if ((counts[i] as number) > (counts[best] as number)) best = i;
+  }
+  return best;
+}
+
+/**
+ * Finds the level of a plateau as the mean of its last fifth, after the response has settled.
+ *
+ * @param y - Samples; the plateau is `y[from … to)`, at least 5 samples.
+ *
+ * Source: common practice, no source; IEEE Std 181 permits other methods when stated (from memory).
+ * Check: tests/checks/transition.check.ts.
+ */
+export function plateauLevel(y: ArrayLike<number>, from: number, to: number): number {
+  return mean(y, Math.floor(to - 0.2 * (to - from)), to);
+}
