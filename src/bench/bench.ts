@@ -8,6 +8,9 @@ export const CHANNELS = ['command', 'current', 'torque', 'supply', 'winding'] as
 /**
  * command: as latched by the item, N·m · current: q axis, A amplitude · torque: transducer, N·m,
  * sign-corrected, not tared · supply: bus voltage, V · winding: temperature, °C.
+ *
+ * All channels are late by the same delay of the converter, so a take begins with what was before its
+ * waveform. Times between channels are true; times against the waveform are read from `command`.
  */
 export type Channel = (typeof CHANNELS)[number];
 
@@ -93,7 +96,8 @@ export interface Bench {
   /**
    * Applies power at zero torque. Spends the permit, sets the device ceiling and reads it back.
    *
-   * @throws bench/permit-void, bench/interlock, bench/ceiling, bench/unreachable; the bench is off then.
+   * @throws bench/permit-void, bench/interlock, bench/wrong-item, bench/ceiling, bench/unreachable;
+   * the bench is off then, and every live permit for it is void.
    */
   energize(permit: EnergizePermit, task: Task, ceiling: Quantity<'N·m'>): Promise<Energized>;
   /**
@@ -108,12 +112,19 @@ export interface Bench {
 /** A bench with power on. Dead once the bench was made safe. */
 export interface Energized {
   /**
-   * Loads and triggers one waveform; yields its samples in blocks until it ends.
+   * Loads and triggers one waveform, from zero torque and back to zero at its end; yields its samples
+   * in blocks until it ends.
    *
    * @throws bench/ceiling when any sample exceeds the ceiling (nothing is played then),
-   * bench/permit-void after `makeSafe`, bench/dead-man, bench/device-fault, bench/unreachable.
+   * bench/capability for what the bench cannot play, bench/permit-void after `makeSafe`,
+   * bench/interlock when the safety controller took the torque away, bench/dead-man,
+   * bench/device-fault, bench/unreachable.
    */
   play(load: Load): AsyncIterable<Block>;
-  /** Tells the device that the control loop is alive and has checked the last block. */
+  /**
+   * Tells the device that the control loop is alive and has checked the last block.
+   *
+   * @throws bench/permit-void after `makeSafe`.
+   */
   feed(): void;
 }

@@ -1,0 +1,152 @@
+import { LOOP_DELAY } from './motor.js';
+
+/** What the firmware of one item does to a command on its way to the current loop. */
+export interface SetPointChain {
+  /** s: delay of the whole path from latched command to current, besides lags. */
+  readonly deadTime: number;
+  /** Corner of both poles by smoothing setting 0 … 5, Hz; 0 is off. */
+  readonly smoothing: readonly number[];
+  /** N·m/s */
+  readonly slew: number;
+}
+
+/** Periods by which a mean over the last period is late. */
+const MEAN_DELAY = 0.5;
+const NOTHING = new Float64Array(0);
+/** s: how long a ramp to zero takes; less than the 200 ms that a stop may take. */
+export const RAMP_OUT = 0.15;
+
+/**
+ * Mean of a staircase of updates between two positions counted in updates, so an edge between two
+ * samples leaves its place in the mean. Before the first update it is 0; the last update is held.
+ */
+export function meanHeld(updates: Float64Array, from: number, to: number): number {
+  const last = Math.floor(to);
+  let index = Math.floor(from);
+  if (index === last) return heldAt(updates, index);
+  let area = 0;
+  let position = from;
+  // Ends after the whole updates between the positions: at most two, as a period is no longer than one.
+  while (index < last) {
+    area += (index + 1 - position) * heldAt(updates, index);
+    index += 1;
+    position = index;
+  }
+  area += (to - position) * heldAt(updates, index);
+  return area / (to - from);
+}
+
+function heldAt(updates: Float64Array, index: number): number {
+  if (index < 0 || updates.length === 0) return 0;
+  return updates[Math.min(index, updates.length - 1)] as number;
+}
+
+/**
+ * Latches updates, waits the dead time, smooths with two equal poles, limits to the ceiling and then
+ * the slew. One tick per period of the current loop.
+ *
+ * A tick sees the mean of the command over the period before it, half a period late, and the current
+ * loop answers after some periods of its own; the wait is shorter by both, so the dead time is exact
+ * wherever an update falls between two ticks. The
+ * poles are exact for an input that runs straight between ticks: two of them lag by 2/(2π·fc).
+ */
+export class Firmware {
+  /** Command as latched, mean over the period that begins with the last tick, N·m. */
+  latched = 0;
+  /** Set point after the last tick, N·m. */
+  output = 0;
+  private updates: Float64Array = NOTHING;
+  private perTick = 0;
+  private wait = 0;
+  private ticks = 0;
+  private ceiling = 0;
+  private slewPerTick: number;
+  private pole = 0;
+  private fresh = 1;
+  private old = 0;
+  private input = 0;
+  private middle = 0;
+  private smooth = 0;
+
+  /**
+   * @param period - s between ticks
+   * @param clock - Ticks of the device's clock per tick of the digitizer's; 1 without skew.
+   */
+  constructor(
+    private readonly chain: SetPointChain,
+    private readonly period: number,
+    private readonly clock: number,
+  ) {
+    this.slewPerTick = chain.slew * period;
+  }
+
+  /** Sets the largest set point, N·m. */
+  limit(ceiling: number): void {
+    this.ceiling = ceiling;
+  }
+
+  /** Begins to latch updates at `rate` Hz with a smoothing setting 0 … 5, from rest. */
+  start(updates: Float64Array, rate: number, setting: number): void {
+    this.updates = updates;
+    this.perTick = rate * this.period * this.clock;
+    this.wait = (this.chain.deadTime / this.period - MEAN_DELAY - LOOP_DELAY) * this.perTick;
+    this.ticks = 0;
+    this.slewPerTick = this.chain.slew * this.period;
+    this.choose(this.chain.smoothing[setting] ?? 0);
+  }
+
+  /** Forgets the updates; the set point goes to zero no faster than the slew limit. */
+  finish(): void {
+    this.updates = NOTHING;
+    this.choose(0);
+  }
+
+  /** Brings the set point to zero along a straight line. */
+  rampOut(): void {
+    this.finish();
+    this.slewPerTick = (Math.abs(this.output) * this.period) / RAMP_OUT;
+  }
+
+  /** Takes the set point to zero at once. */
+  cut(): void {
+    this.finish();
+    this.output = 0;
+  }
+
+  /** Updates latched since the start. */
+  get count(): number {
+    return Math.min(this.updates.length, Math.ceil(this.ticks * this.perTick));
+  }
+
+  /** Computes the set point for this period, N·m. */
+  tick(): number {
+    const now = this.ticks * this.perTick;
+    this.latched = meanHeld(this.updates, now, now + this.perTick);
+    const due = now - this.wait;
+    const arrived = this.updates.length === 0 ? 0 : meanHeld(this.updates, due - this.perTick, due);
+    this.ticks += 1;
+    const wanted = Math.max(-this.ceiling, Math.min(this.ceiling, this.smoothed(arrived)));
+    const change = wanted - this.output;
+    this.output += Math.max(-this.slewPerTick, Math.min(this.slewPerTick, change));
+    return this.output;
+  }
+
+  private smoothed(input: number): number {
+    if (this.pole === 0) return input;
+    const middle = this.pole * this.middle + this.fresh * input + this.old * this.input;
+    this.smooth = this.pole * this.smooth + this.fresh * middle + this.old * this.middle;
+    this.middle = middle;
+    this.input = input;
+    return this.smooth;
+  }
+
+  private choose(corner: number): void {
+    this.input = 0;
+    this.middle = 0;
+    this.smooth = 0;
+    this.pole = corner === 0 ? 0 : Math.exp(-2 * Math.PI * corner * this.period);
+    const lag = (1 - this.pole) / (2 * Math.PI * corner * this.period);
+    this.fresh = corner === 0 ? 1 : 1 - lag;
+    this.old = corner === 0 ? 0 : lag - this.pole;
+  }
+}

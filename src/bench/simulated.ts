@@ -1,0 +1,356 @@
+import { sha256 } from '../base/canonical.js';
+import type { Clock } from '../base/clock.js';
+import { type StallmarkError, throwIfAny } from '../base/error.js';
+import { celsius, hertz, type Quantity, second, volt } from '../base/units.js';
+import type { Settings } from '../procedure/procedure.js';
+import {
+  type Bench,
+  type Block,
+  BLOCK_SECONDS,
+  type Energized,
+  type Environment,
+  type Identity,
+  type Interlocks,
+  type Load,
+  type Ratings,
+} from './bench.js';
+import { energizeProblems, problem, refuseLoad, tripProblem } from './refusal.js';
+import { type Frame, frameOf } from './converter.js';
+import { Pace, type PaceName } from './pace.js';
+import type { FaultName } from './fault.js';
+import { type EnergizePermit, spendPermit, type Task, voidPermits } from './permit.js';
+import { FAULT_CODES, Plant, SAMPLE_RATE } from './plant.js';
+import type { SimulatedStation } from './spread.js';
+import { drawParameters } from './truth.js';
+
+export interface SimulatedOptions {
+  readonly station: SimulatedStation;
+  readonly serial: string;
+  readonly attempt: number;
+  readonly faults: readonly FaultName[];
+  readonly clock: Clock;
+  readonly pace: PaceName;
+  /** Where the device in the nest says something else than was scanned. */
+  readonly identity?: Partial<Identity>;
+}
+
+/** Hands on the stand, for tests and demonstrations. The runner never sees these. */
+export interface SimulatedControl {
+  /** Moves the safety lines. Anything but safe cuts torque at once, as the safety controller would. */
+  interlocks(lines: Partial<Interlocks>): void;
+  /** Cuts or mends the link. While it hangs every request ends in `bench/unreachable`. */
+  link(state: 'up' | 'hanging'): void;
+  /** Makes the item add this torque to every set point, N·m. */
+  uncommanded(torque: number): void;
+  /** Torque in the shaft now, N·m. */
+  shaftTorque(): number;
+}
+
+export interface SimulatedBench extends Bench {
+  readonly control: SimulatedControl;
+}
+
+const BLOCK = Math.round(BLOCK_SECONDS * SAMPLE_RATE);
+const DEAD_MAN = 0.1; // s
+/** s: what a drive needs to load a waveform; ringing of the take before has died away then. */
+const LOADING = 0.2;
+/** s, of a stop with a ramp. */
+const STOPPING = 0.2;
+/** s: current is gone and the shaft has sprung back. */
+const SETTLING = 0.1;
+/** ms until a request over a hanging link is given up. */
+const LINK_DEADLINE = 250;
+/** Current loop rate: the item can take no more updates than it has periods. */
+const MOST_UPDATES = SAMPLE_RATE;
+/** N·m: most the item lets itself be limited to. */
+const DEVICE_CEILING = 13.2;
+/** Version that every simulated item reports. */
+const FIRMWARE = '2.4.1';
+const SAFE: Interlocks = { guard: 'closed', emergencyStop: 'released', age: 0.002 };
+
+/**
+ * Makes a bench over a simulated item: one plant behind drive, digitizer and interlocks.
+ *
+ * Each waveform starts from zero torque, and when it ends, or its consumer stops reading, the item
+ * goes back to zero at its slew limit; between waveforms it holds zero by itself and needs no feed.
+ * While a waveform plays, 95 ms without a feed end in zero torque, so it is gone after 100 ms. The
+ * plant's time goes on only while someone reads; at real pace a late reader is caught by the clock.
+ * Temperatures, drift and friction go on from take to take. Samples and noise follow from station,
+ * serial, attempt, faults and order of takes alone.
+ *
+ * @throws bench/capability when the station asks for another sample rate than 20 kHz.
+ */
+export function simulatedBench(options: SimulatedOptions): SimulatedBench {
+  return new Simulated(options);
+}
+
+class Simulated implements SimulatedBench {
+  readonly id: string;
+  readonly simulated = true;
+  readonly ratings: Ratings;
+  readonly control: SimulatedControl;
+  private readonly plant: Plant;
+  private readonly pace: Pace;
+  private readonly idle: Frame = frameOf(BLOCK);
+  private readonly dropouts: number;
+  private readonly surroundings: Pick<Environment, 'ambient' | 'humidity'>;
+  private lines: Interlocks = SAFE;
+  private hanging = false;
+  private closed = false;
+  /** Counts energizings and stops: a handle of an earlier count is void. */
+  private generation = 0;
+  private takes = 0;
+  private blocks = 0;
+  private playing = 0;
+  private fedAt = 0; // ms of the clock
+
+  constructor(private readonly options: SimulatedOptions) {
+    const { station } = options;
+    if (Number(station.sampleRate) !== SAMPLE_RATE) {
+      const what = `Station "${station.id}" asks for ${station.sampleRate} Hz; the simulated digitizer samples at ${SAMPLE_RATE} Hz.`;
+      throw problem('bench/capability', what, `Set the sample rate to ${SAMPLE_RATE / 1000} kHz.`);
+    }
+    const parameters = drawParameters(options);
+    this.id = station.id;
+    this.pace = new Pace(options.pace, options.clock);
+    this.plant = new Plant(parameters, DEAD_MAN);
+    this.dropouts = parameters.stand.dropouts;
+    this.surroundings = {
+      ambient: celsius(parameters.stand.ambient),
+      humidity: parameters.stand.humidity,
+    };
+    this.ratings = {
+      torqueRange: station.torqueRange,
+      currentRange: station.currentRange,
+      sampleRate: station.sampleRate,
+      maximumUpdates: hertz(MOST_UPDATES),
+      deadMan: second(DEAD_MAN),
+      fixtures: ['coupled', 'uncoupled', 'shunt'],
+    };
+    this.control = {
+      interlocks: (lines) => {
+        this.move(lines);
+      },
+      link: (state) => {
+        this.hanging = state === 'hanging';
+      },
+      uncommanded: (torque) => {
+        this.plant.uncommanded = torque;
+      },
+      shaftTorque: () => this.plant.shaftTorque,
+    };
+  }
+
+  async identify(): Promise<Identity> {
+    await this.reach();
+    return this.identity();
+  }
+
+  async interlocks(): Promise<Interlocks> {
+    await this.reach();
+    return this.lines;
+  }
+
+  async environment(): Promise<Environment> {
+    await this.reach();
+    return { ...this.surroundings, supply: volt(this.plant.supplyVoltage) };
+  }
+
+  async *observe(duration: Quantity<'s'>, settings: Settings): AsyncGenerator<Block> {
+    await this.reach();
+    if (this.plant.enabled) {
+      const what = `Bench "${this.id}" has power on and cannot observe without power.`;
+      throw problem('bench/capability', what, 'Make the bench safe first.');
+    }
+    this.plant.arrange(settings.fixture);
+    await this.pass(LOADING);
+    const lost = this.beginTake();
+    const samples = Math.round(duration * SAMPLE_RATE);
+    for (let start = 0; start < samples; start += BLOCK) {
+      const block = await this.read(start, Math.min(BLOCK, samples - start));
+      if (!lost(start)) yield block;
+    }
+  }
+
+  async energize(permit: EnergizePermit, task: Task, ceiling: Quantity<'N·m'>): Promise<Energized> {
+    try {
+      await this.reach();
+      const readBack = Math.min(ceiling, DEVICE_CEILING);
+      const { serial } = this.identity();
+      throwIfAny(
+        energizeProblems({
+          bench: this.id,
+          on: this.plant.enabled,
+          lines: this.lines,
+          serial,
+          task,
+          ceiling,
+          readBack,
+        }),
+      );
+      spendPermit(permit, task, this.options.clock.now());
+    } catch (error) {
+      this.stop();
+      throw error;
+    }
+    this.plant.arrange('coupled');
+    this.plant.enable(ceiling);
+    this.generation += 1;
+    return this.handle(this.generation, ceiling);
+  }
+
+  async makeSafe(how: 'ramp' | 'off'): Promise<void> {
+    voidPermits(this.id);
+    this.generation += 1; // no handle may start anything while the ramp runs
+    if (this.plant.enabled && how === 'ramp') {
+      this.plant.rampOut();
+      await this.pass(STOPPING);
+    }
+    this.stop(); // whatever was asked for while the ramp ran is void as well
+    await this.pass(SETTLING);
+  }
+
+  async close(): Promise<void> {
+    await this.makeSafe('off');
+    this.closed = true;
+  }
+
+  private handle(generation: number, ceiling: number): Energized {
+    const live = (): void => {
+      if (generation === this.generation) return;
+      const what = `The power of bench "${this.id}" was taken away since this handle was given out.`;
+      throw problem(
+        'bench/permit-void',
+        what,
+        'Acknowledge the warnings again, then start the run.',
+      );
+    };
+    return {
+      play: (load) => this.play(load, ceiling, live),
+      feed: () => {
+        live();
+        this.watchClock(); // a feed that comes too late revives nothing
+        this.fedAt = this.options.clock.monotonic();
+        this.plant.feed();
+      },
+    };
+  }
+
+  private async *play(load: Load, ceiling: number, live: () => void): AsyncGenerator<Block> {
+    live();
+    await this.reach();
+    const { settings } = load;
+    // A copy: what was checked is what is played, whatever becomes of the original.
+    const waveform = { rate: load.waveform.rate, command: load.waveform.command.slice() };
+    refuseLoad(this.id, { waveform, settings }, ceiling, MOST_UPDATES);
+    const playing = ++this.playing;
+    await this.pass(LOADING);
+    live();
+    this.refuseTripped();
+    const lost = this.beginTake();
+    const samples = Math.round((waveform.command.length / waveform.rate) * SAMPLE_RATE);
+    this.plant.start(waveform, settings);
+    this.fedAt = this.options.clock.monotonic();
+    try {
+      for (let start = 0; start < samples; start += BLOCK) {
+        live();
+        if (playing !== this.playing) throw overtaken(this.id);
+        const block = await this.read(start, Math.min(BLOCK, samples - start));
+        live();
+        this.refuseTripped();
+        if (!lost(start)) yield block;
+      }
+    } finally {
+      if (playing === this.playing) this.plant.finish();
+    }
+  }
+
+  /** Begins the noise of the next take and says which of its blocks the link loses. */
+  private beginTake(): (start: number) => boolean {
+    const { station, serial, attempt } = this.options;
+    this.takes += 1;
+    this.plant.beginTake([station.id, serial, attempt, this.takes].join('/'));
+    if (this.dropouts === 0) return () => false;
+    // A burst of 30 ms spoils two blocks; bursts come at even distances over the run.
+    const every = Math.round(this.dropouts / BLOCK_SECONDS);
+    return () => this.blocks % every < 2;
+  }
+
+  /** Reads one block; with power on, only a live item answers. */
+  private async read(start: number, count: number): Promise<Block> {
+    await this.reach();
+    this.watchClock();
+    const frame = frameOf(count);
+    this.plant.run(frame, 0, count);
+    this.blocks += 1;
+    await this.pace.keep(count / SAMPLE_RATE);
+    return { start, samples: frame, device: this.plant.report() };
+  }
+
+  /** Lets time pass without looking at it; ends after `seconds` of the plant. */
+  private async pass(seconds: number): Promise<void> {
+    for (let left = Math.round(seconds * SAMPLE_RATE); left > 0; left -= BLOCK) {
+      const count = Math.min(BLOCK, left);
+      this.plant.run(this.idle, 0, count);
+      this.blocks += 1;
+      await this.pace.keep(count / SAMPLE_RATE);
+    }
+  }
+
+  /** The dead-man by the clock: at real pace a consumer may be late while the plant stands still. */
+  private watchClock(): void {
+    if (this.options.pace === 'fast' || !this.plant.watched) return;
+    const unfed = this.options.clock.monotonic() - this.fedAt;
+    if (unfed > 1000 * DEAD_MAN) this.plant.trip(FAULT_CODES.deadMan);
+  }
+
+  private refuseTripped(): void {
+    const { fault } = this.plant;
+    if (fault !== FAULT_CODES.none) throw tripProblem(this.id, fault);
+  }
+
+  /** Waits for the link; while it hangs the item goes on alone, unfed. */
+  private async reach(): Promise<void> {
+    if (!this.hanging && !this.closed) return;
+    await this.options.clock.wait(LINK_DEADLINE);
+    for (let ms = 0; ms < LINK_DEADLINE; ms += 1000 * BLOCK_SECONDS) {
+      this.plant.run(this.idle, 0, BLOCK);
+    }
+    const what = `Bench "${this.id}" did not answer within ${LINK_DEADLINE} ms.`;
+    throw problem(
+      'bench/unreachable',
+      what,
+      'Check the cables and the power of the bench, then start the run again.',
+    );
+  }
+
+  private move(lines: Partial<Interlocks>): void {
+    this.lines = { ...this.lines, ...lines };
+    const safe = this.lines.guard === 'closed' && this.lines.emergencyStop === 'released';
+    if (safe) return;
+    voidPermits(this.id);
+    if (this.plant.enabled) this.plant.trip(FAULT_CODES.safeTorqueOff);
+  }
+
+  private stop(): void {
+    voidPermits(this.id);
+    this.generation += 1;
+    this.plant.disable();
+  }
+
+  private identity(): Identity {
+    const image = this.options.faults.includes('late-firmware') ? 'old build' : 'shipped build';
+    return {
+      model: 'H12',
+      serial: this.options.serial,
+      firmware: FIRMWARE,
+      firmwareDigest: sha256(`simulated H12 firmware ${FIRMWARE}, ${image}`),
+      ...this.options.identity,
+    };
+  }
+}
+
+function overtaken(bench: string): StallmarkError {
+  const what = `Another waveform was started on bench "${bench}" before this one ended.`;
+  return problem('bench/permit-void', what, 'Play one waveform at a time.');
+}
