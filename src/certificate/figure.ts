@@ -8,6 +8,8 @@ export interface Figure {
   readonly panels: readonly Panel[];
   /** Share of the page width. */
   readonly width: 'full' | 'half';
+  /** Results the figure shows how to read, as "stage.characteristic"; none when left out. */
+  readonly shows?: readonly string[];
 }
 
 export interface Axis {

@@ -1,0 +1,290 @@
+import type { Result } from '../decision/decision.js';
+import type { Certificate } from './certificate.js';
+import type { Figure } from './figure.js';
+import { drawRowMark, drawStrip } from './marks.js';
+import {
+  BODY,
+  CONTENT_WIDTH,
+  HAIRLINE,
+  IDENTITY,
+  NOTE,
+  PAGE,
+  SMALL_INK,
+  SMALL_STRONG,
+} from './page.js';
+import type { Element, Sheet } from './page.js';
+import { drawFigure, drawPen, figureHeight } from './plot.js';
+import { stripGeometry } from './strip.js';
+import { column, drawTable, row } from './table.js';
+import type { Cell, Column, Row } from './table.js';
+import { gateGroups, rowWords, verdictRead, verdictWords } from './words.js';
+
+const STRIP_WIDTH = 72;
+const VERDICT_AT = 453;
+
+const COLUMNS: readonly Column[] = [
+  column('characteristic', 0, 130),
+  column('value', 128, 40, { align: 'end' }),
+  column('± U (k = 2)', 170, 46, { align: 'end' }),
+  column('unit', 221, 38, { style: SMALL_INK }),
+  column('allowed', 262, 62),
+  column('limit strip', 325, STRIP_WIDTH),
+  column('read at', 401, 29, { style: NOTE }),
+  column('rule', 433, 14, { style: SMALL_INK }),
+  column('verdict', VERDICT_AT, CONTENT_WIDTH - VERDICT_AT, { style: SMALL_STRONG }),
+];
+
+/** Draws all results under the names of their stages. */
+export function drawAllResults(sheet: Sheet, parent: Element, certificate: Certificate): void {
+  const { results } = certificate.decision;
+  const count = results.length === 1 ? '1 characteristic' : `${results.length} characteristics`;
+  sheet.heading(parent, 'Results', `${count}; U with k = 2 (about 95 %), digits follow U`, 90);
+  drawKey(sheet, parent);
+  const stages = [...new Set(results.map((r) => r.limit.stage))];
+  const rows = stages.flatMap((stage): readonly Row[] => {
+    const here = results.filter((r) => r.limit.stage === stage);
+    const shared = sharedReason(here);
+    return [
+      { kind: 'group', title: `Stage ${stage}`, remark: shared },
+      ...here.map((r) => resultRow(sheet, r, shared === '' ? whyNot(r) : '')),
+    ];
+  });
+  drawTable(sheet, parent, COLUMNS, rows);
+}
+
+/** Draws some results without stages, as an excerpt. */
+export function drawResults(sheet: Sheet, parent: Element, results: readonly Result[]): void {
+  drawTable(
+    sheet,
+    parent,
+    COLUMNS,
+    results.map((r) => resultRow(sheet, r, whyNot(r))),
+  );
+}
+
+function resultRow(sheet: Sheet, result: Result, reason: string): Row {
+  const words = rowWords(result);
+  const strip = stripGeometry(result);
+  const drawing: Cell = {
+    alternative: `${result.name}: ${words.value} ± ${words.expanded} ${words.unit}, allowed ${words.allowed}`,
+    height: 10,
+    draw: (x, y) => {
+      drawStrip(sheet, strip, x, y, STRIP_WIDTH);
+    },
+  };
+  const cells: readonly Cell[] = [
+    result.name,
+    ...valueCells(sheet, result),
+    words.allowed,
+    drawing,
+    SIDES[result.side],
+    result.limit.rule === 'guarded' ? 'G' : 'S',
+    verdictCell(sheet, result),
+  ];
+  const { outcome } = result.verdict;
+  return row(cells, reason, outcome === 'nonconforming' || outcome === 'inconclusive');
+}
+
+/** Value, U and unit; or, over the three columns, that there is none. */
+function valueCells(sheet: Sheet, result: Result): readonly Cell[] {
+  const words = rowWords(result);
+  const { outcome } = result.verdict;
+  if (outcome !== 'invalid' && outcome !== 'not-run') {
+    return [words.value, words.expanded, words.unit];
+  }
+  const text = verdictWords(result.verdict);
+  const style = { ...SMALL_INK, face: 'bold' } as const;
+  const write = (left: number, middle: number): void => {
+    sheet.line(text, left + 12, middle + 2.9, style);
+  };
+  return [{ alternative: text, height: 10, draw: write }, '', ''];
+}
+
+/** The reason why no row of a stage was evaluated, when it is one and the same for all. */
+function sharedReason(results: readonly Result[]): string {
+  const [first] = results;
+  if (first === undefined) return '';
+  const reason = whyNot(first);
+  return results.every((r) => whyNot(r) === reason) ? reason : '';
+}
+
+const SIDES: Readonly<Record<Result['side'], string>> = {
+  motor: 'motor',
+  shaft: 'shaft',
+  electrical: 'supply',
+  thermal: 'winding',
+  link: 'link',
+};
+
+/** Mark and words; the words are wrapped beside the mark. */
+function verdictCell(sheet: Sheet, result: Result): Cell {
+  const { verdict } = result;
+  const width = CONTENT_WIDTH - VERDICT_AT - 11;
+  const isEmpty = verdict.outcome === 'invalid' || verdict.outcome === 'not-run';
+  const text = isEmpty ? '' : verdictWords(verdict); // said in place of the value
+  const lines = text === '' ? [] : sheet.wrap(text, SMALL_STRONG, width);
+  return {
+    alternative: verdictRead(verdict),
+    height: Math.max(1, lines.length) * 9.5,
+    draw: (x, y) => {
+      drawRowMark(sheet, verdict, x + 4, y);
+      lines.forEach((line, i) => {
+        sheet.line(line, x + 11, y + 2.6 + i * 9.5, SMALL_STRONG);
+      });
+    },
+  };
+}
+
+/** Why there is no value, or why the one there is does not count. */
+function whyNot(result: Result): string {
+  const { verdict, outcome } = result;
+  if (verdict.outcome === 'invalid') return verdict.reasons.join('; ');
+  if (outcome.kind === 'not-evaluated' && verdict.outcome !== 'not-run') return outcome.reason;
+  return '';
+}
+
+/** The strip explained by one of itself. */
+function drawKey(sheet: Sheet, parent: Element): void {
+  const top = sheet.y;
+  const height = 27;
+  sheet.mark(parent, 'P', () => {
+    sheet.doc.lineWidth(0.5).rect(PAGE.left, top, CONTENT_WIDTH, height).stroke(HAIRLINE);
+    const sample = {
+      bar: { from: 0.2, to: 0.8 },
+      guards: [
+        { from: 0.2, to: 0.28 },
+        { from: 0.72, to: 0.8 },
+      ],
+      ticks: [0.2, 0.8],
+      marker: { shape: 'dot', at: 0.42 },
+      whisker: { from: 0.34, to: 0.5, capFrom: true, capTo: true },
+    } as const;
+    drawStrip(sheet, sample, PAGE.left - 6, top + height / 2, 92);
+    const words = [
+      ['tall tick: limit', 'dot and whisker: value ± U'],
+      ['plain bar: acceptance zone', 'open diamond: outside'],
+      ['hatched: guard band, w = U', 'arrow: off the scale'],
+      ['short foot: zero', 'broken end: no limit'],
+    ];
+    let x = PAGE.left + 84;
+    for (const pair of words) {
+      pair.forEach((text, line) => {
+        sheet.line(text, x, top + 11 + line * 10, NOTE);
+      });
+      x += Math.max(...pair.map((text) => sheet.width(text, NOTE))) + 9;
+    }
+  });
+  sheet.y = top + height + 3;
+}
+
+const GATE_COLUMNS: readonly Column[] = [
+  column('gate', 0, 112),
+  column('found (stage)', 116, 236, { style: SMALL_INK }),
+  column('allowed', 358, 62, { style: SMALL_INK }),
+  column('if closed, blames', 424, CONTENT_WIDTH - 424, { style: SMALL_INK }),
+];
+
+/** Draws every gate, those that hold as well: a value means something only with them. */
+export function drawGates(sheet: Sheet, parent: Element, certificate: Certificate): void {
+  const groups = gateGroups(certificate.decision.gates);
+  const remark =
+    'a gate that closes makes the run HOLD; it never counts against the item without evidence';
+  sheet.heading(parent, 'Gates before scoring', remark, 40);
+  if (groups.length === 0) {
+    sheet.paragraph(parent, 'No gate was judged.', BODY);
+    return;
+  }
+  const rows = groups.map((g) =>
+    row(
+      [g.closed.length > 0 ? `${g.name}: CLOSED` : g.name, g.found, g.allowed, g.blames],
+      g.closed.map((c) => `${c.scope}: ${c.evidence}`).join('\n'),
+      g.closed.length > 0,
+    ),
+  );
+  drawTable(sheet, parent, GATE_COLUMNS, rows);
+}
+
+/** Draws the figures in order, halves side by side, and the pens they are drawn with. */
+export function drawFigures(sheet: Sheet, parent: Element, figures: readonly Figure[]): void {
+  if (figures.length === 0) return;
+  const rows = paired(figures);
+  const first = Math.max(...(rows[0] ?? []).map(figureHeight), 0);
+  sheet.heading(parent, 'What values were read from', '', first);
+  const gap = 16;
+  const half = (CONTENT_WIDTH - gap) / 2;
+  for (const figuresOfRow of rows) {
+    const height = Math.max(...figuresOfRow.map(figureHeight));
+    sheet.need(height);
+    const top = sheet.y;
+    figuresOfRow.forEach((figure, i) => {
+      const width = figure.width === 'full' ? CONTENT_WIDTH : half;
+      sheet.mark(
+        parent,
+        'Figure',
+        () => {
+          drawFigure(sheet, figure, { x: PAGE.left + i * (half + gap), y: top, width });
+        },
+        { alt: figure.alternative },
+      );
+    });
+    sheet.y = top + height + 6;
+  }
+  drawPens(sheet, parent);
+}
+
+/** Two halves that follow each other share a row. */
+function paired(figures: readonly Figure[]): readonly (readonly Figure[])[] {
+  const rows: Figure[][] = [];
+  for (const figure of figures) {
+    const last = rows.at(-1);
+    const [only] = last ?? [];
+    const isOpen = last?.length === 1 && only?.width === 'half';
+    if (isOpen && figure.width === 'half') last.push(figure);
+    else rows.push([figure]);
+  }
+  return rows;
+}
+
+function drawPens(sheet: Sheet, parent: Element): void {
+  sheet.need(24);
+  const baseline = sheet.y + 8;
+  sheet.mark(parent, 'P', () => {
+    let x = PAGE.left;
+    for (const [pen, text] of [
+      ['produced', 'produced'],
+      ['commanded', 'commanded, as latched'],
+      ['limit', 'limit'],
+      ['construction', 'construction'],
+      ['nominal', 'joins settings in order'],
+    ] as const) {
+      drawPen(sheet, pen, x, baseline - 2.5, 26);
+      sheet.line(text, x + 30, baseline, NOTE);
+      x += 30 + sheet.width(text, NOTE) + 12;
+    }
+    sheet.line(
+      'Ring: where a value was read. Thinned by least and greatest value in a column, so that no spike is lost.',
+      PAGE.left,
+      baseline + 10,
+      NOTE,
+    );
+  });
+  sheet.y = baseline + 14;
+}
+
+/** Digits that are compared by machine stand in full. */
+export function drawIdentities(
+  sheet: Sheet,
+  parent: Element,
+  rows: readonly (readonly [name: string, identity: string])[],
+): void {
+  const columns = [
+    column('what', 0, 150, { style: SMALL_INK }),
+    column('identity', 154, CONTENT_WIDTH - 154, { style: IDENTITY }),
+  ];
+  drawTable(
+    sheet,
+    parent,
+    columns,
+    rows.map(([name, identity]) => row([name, identity])),
+  );
+}

@@ -1,0 +1,247 @@
+import type { BaseBlock, OctetString, Sequence } from 'asn1js';
+import type { Attribute } from 'pkijs';
+import { sha256 } from '../base/canonical.js';
+import { isoInstant } from '../base/clock.js';
+import { StallmarkError } from '../base/error.js';
+import type { Certificate } from './certificate.js';
+import { digestOfParts, exactBuffer, OID } from './cms.js';
+import { readCertificateCsv, type CertificateTable } from './csv-table.js';
+import { isOpenSeal, type Seal } from './keys.js';
+import { findPlaceholder, readContents, SIGNATURE_BYTES } from './pdf-signature.js';
+import type { Purpose } from './seal-certificate.js';
+
+/** A certificate that a seal of purpose P may close: simulated or real, never either. */
+export type SealedBy<P extends Purpose> = Certificate & {
+  readonly simulated: P extends 'simulation' ? true : false;
+};
+
+/**
+ * Narrows a certificate to what a seal may close.
+ *
+ * @throws keys/purpose when a simulated certificate meets a bench seal or a real one the simulation's.
+ */
+export function certificateFor<P extends Purpose>(
+  certificate: Certificate,
+  seal: Seal<P>,
+): SealedBy<P> {
+  refusePurpose(certificate.number, certificate.simulated, seal);
+  return certificate as SealedBy<P>;
+}
+
+/** The files of one record that are sealed. */
+export interface UnsealedRecord<P extends Purpose> {
+  readonly certificate: SealedBy<P>;
+  readonly csv: Uint8Array;
+  /** Carries the same table as an embedded file, and a placeholder for the signature. */
+  readonly pdf: Uint8Array;
+}
+
+export interface SealedRecord {
+  readonly csv: Uint8Array;
+  /** Detached CMS over the bytes of `csv`, DER. */
+  readonly csvSeal: Uint8Array;
+  readonly pdf: Uint8Array;
+}
+
+/**
+ * Seals both files of a record.
+ *
+ * @param at - ms since the Unix epoch.
+ * @throws keys/purpose when the seal is not for this record, when the files are of another record
+ * than the certificate, or when the seal was not opened here; keys/expired.
+ */
+export async function sealRecord<P extends Purpose>(
+  record: UnsealedRecord<P>,
+  seal: Seal<P>,
+  at: number,
+): Promise<SealedRecord> {
+  const { certificate, csv } = record;
+  const table = tableIn(csv);
+  if (
+    table.number !== certificate.number ||
+    table.revision !== certificate.revision ||
+    table.simulated !== certificate.simulated
+  ) {
+    throw refusal(
+      `The table is of record ${nameOf(table)}, the certificate of ${nameOf(certificate)}.`,
+    );
+  }
+  if (Buffer.compare(embeddedTable(record.pdf), csv) !== 0) {
+    throw refusal('The table inside the page is not the one beside it.');
+  }
+  const csvSeal = await sealCsv(csv, seal, at);
+  const pdf = await sealPdf(record.pdf, seal, at);
+  return { csv, csvSeal, pdf };
+}
+
+/**
+ * Seals a certificate table with a detached CMS signature over its exact bytes. The bytes themselves
+ * say whether the record is simulated, and that decides which seal may close them.
+ *
+ * @returns CMS SignedData, DER, with the certificates of seal and root.
+ * @throws keys/purpose when the bytes are no table or the seal is for other records; keys/expired.
+ *
+ * Source: RFC 5652; RFC 5035 (signing-certificate-v2); RFC 2634, 2.9 (content hints).
+ */
+export async function sealCsv<P extends Purpose>(
+  bytes: Uint8Array,
+  seal: Seal<P>,
+  at: number,
+): Promise<Uint8Array> {
+  const table = tableIn(bytes);
+  refusePurpose(nameOf(table), table.simulated, seal);
+  refuseExpired(seal, at);
+  return signature([bytes], seal, { at, hint: nameOf(table) });
+}
+
+/**
+ * Seals a PDF over the whole file: fills the placeholder and changes nothing else. The table embedded
+ * in it decides which seal may close it. The time of signing is the one the PDF carries.
+ *
+ * @returns The sealed PDF, of the same length.
+ * @throws keys/purpose when no one table is embedded, when there is no placeholder or the seal is for
+ * other records; keys/expired.
+ *
+ * Source: ETSI EN 319 142-1, baseline signatures (from memory): no signing-time attribute.
+ */
+export async function sealPdf<P extends Purpose>(
+  unsigned: Uint8Array,
+  seal: Seal<P>,
+  at: number,
+): Promise<Uint8Array> {
+  const table = tableIn(embeddedTable(unsigned));
+  refusePurpose(nameOf(table), table.simulated, seal);
+  refuseExpired(seal, at);
+  const place = findPlaceholder(unsigned);
+  if (place === undefined) throw refusal('The PDF has not exactly one place for a signature.');
+  const pdf = Buffer.from(unsigned);
+  const range = `/ByteRange [0 ${String(place.from)} ${String(place.to)} ${String(pdf.length - place.to)}]`;
+  pdf.write(range.padEnd(place.range.length), place.range.at, 'latin1');
+  const covered = [pdf.subarray(0, place.from), pdf.subarray(place.to)];
+  const der = await signature(covered, seal, undefined);
+  if (der.length > SIGNATURE_BYTES) throw new Error(`signature of ${String(der.length)} bytes`);
+  pdf.write(Buffer.from(der).toString('hex'), place.from + 1, 'latin1');
+  return new Uint8Array(pdf);
+}
+
+/** The number under which a seal names what it closes. */
+const nameOf = (record: { readonly number: string; readonly revision: number }): string =>
+  `${record.number} rev ${String(record.revision)}`;
+
+function tableIn(bytes: Uint8Array): CertificateTable {
+  const table = readCertificateCsv(bytes);
+  if ('damage' in table) throw refusal(`What is to be sealed is no certificate. ${table.sentence}`);
+  return table;
+}
+
+function embeddedTable(pdf: Uint8Array): Uint8Array {
+  const contents = readContents(pdf);
+  if ('damage' in contents) throw refusal(contents.sentence);
+  const [table, ...others] = contents.attachments;
+  if (table !== undefined && others.length === 0) return table;
+  throw refusal(`The PDF carries ${String(contents.attachments.length)} embedded files, not one.`);
+}
+
+function refusePurpose(
+  record: string,
+  simulated: boolean,
+  seal: { readonly purpose: Purpose },
+): void {
+  if (!isOpenSeal(seal)) throw refusal('The seal was not opened with openSeal.');
+  const wanted: Purpose = simulated ? 'simulation' : 'bench';
+  if (seal.purpose === wanted) return;
+  throw refusal(
+    `Record ${record} is ${simulated ? 'simulated' : 'of a real item'}, but the seal is for ${seal.purpose} records.`,
+  );
+}
+
+function refusal(what: string): StallmarkError {
+  const fix = 'Issue simulated records with the simulation seal and real ones with the bench seal.';
+  return new StallmarkError([{ code: 'keys/purpose', what, fix }]);
+}
+
+function refuseExpired<P extends Purpose>(seal: Seal<P>, at: number): void {
+  if (at <= seal.until) return;
+  const what = `The seal may be used until ${isoInstant(seal.until)}; it is ${isoInstant(at)}.`;
+  const fix = 'Retire the seal and issue another.';
+  throw new StallmarkError([{ code: 'keys/expired', what, fix }]);
+}
+
+/** What a seal says beside the digest; left out of PDFs, where the dictionary says it. */
+interface Claims {
+  /** ms since the Unix epoch. */
+  readonly at: number;
+  readonly hint: string;
+}
+
+async function signature<P extends Purpose>(
+  parts: readonly Uint8Array[],
+  seal: Seal<P>,
+  claims: Claims | undefined,
+): Promise<Uint8Array> {
+  const pkijs = await import('pkijs');
+  const [certificate, root] = seal.certificates.map((der) =>
+    pkijs.Certificate.fromBER(exactBuffer(der)),
+  );
+  if (certificate === undefined || root === undefined) throw new Error('a seal has a chain of two');
+  const sid = new pkijs.IssuerAndSerialNumber({
+    issuer: certificate.issuer,
+    serialNumber: certificate.serialNumber,
+  });
+  const attributes = await signedAttributes(parts, seal.certificates[0], claims);
+  const data = new pkijs.SignedData({
+    version: 1,
+    encapContentInfo: new pkijs.EncapsulatedContentInfo({ eContentType: OID.data }),
+    signerInfos: [
+      new pkijs.SignerInfo({
+        version: 1,
+        sid,
+        signedAttrs: new pkijs.SignedAndUnsignedAttributes({ type: 0, attributes }),
+      }),
+    ],
+    certificates: [certificate, root],
+  });
+  await data.sign(seal.key, 0, 'SHA-256');
+  const info = new pkijs.ContentInfo({ contentType: OID.signedData, content: data.toSchema(true) });
+  return derOf(info.toSchema());
+}
+
+async function signedAttributes(
+  parts: readonly Uint8Array[],
+  certificate: Uint8Array,
+  claims: Claims | undefined,
+): Promise<Attribute[]> {
+  const { Attribute } = await import('pkijs');
+  const asn1 = await import('asn1js');
+  const octets = (hex: string): OctetString =>
+    new asn1.OctetString({ valueHex: exactBuffer(Buffer.from(hex, 'hex')) });
+  const list = (...value: readonly BaseBlock[]): Sequence =>
+    new asn1.Sequence({ value: [...value] });
+  const data = new asn1.ObjectIdentifier({ value: OID.data });
+  const attribute = (type: string, value: BaseBlock): Attribute =>
+    new Attribute({ type, values: [value] });
+  const always = [
+    attribute(OID.contentType, data),
+    attribute(OID.messageDigest, octets(digestOfParts('sha256', parts))),
+    // ESSCertIDv2 with its default digest left out, which is SHA-256.
+    attribute(OID.signingCertificate, list(list(list(octets(sha256(certificate)))))),
+  ];
+  const claimed =
+    claims === undefined
+      ? []
+      : [
+          attribute(OID.signingTime, new asn1.UTCTime({ valueDate: new Date(claims.at) })),
+          attribute(OID.contentHint, list(new asn1.Utf8String({ value: claims.hint }), data)),
+        ];
+  return inDerOrder([...always, ...claimed]);
+}
+
+/** DER wants the members of a set sorted by their encoding. Source: ITU-T X.690, 11.6. */
+function inDerOrder(attributes: readonly Attribute[]): Attribute[] {
+  return attributes
+    .map((attribute) => ({ attribute, der: derOf(attribute.toSchema()) }))
+    .sort((a, b) => Buffer.compare(a.der, b.der))
+    .map(({ attribute }) => attribute);
+}
+
+const derOf = (block: BaseBlock): Uint8Array => new Uint8Array(block.toBER());

@@ -1,0 +1,207 @@
+import { showEnds, showValue } from '../base/display.js';
+import { isoInstant } from '../base/clock.js';
+import { unreachable } from '../base/error.js';
+import { UNITS } from '../base/units.js';
+import type { Decision, Result, Verdict } from '../decision/decision.js';
+import { documentKind } from './certificate.js';
+import type { Certificate, DocumentKind } from './certificate.js';
+
+type Gate = Decision['gates'][number];
+
+const TITLES: Readonly<Record<DocumentKind, string>> = {
+  acceptance: 'Acceptance certificate',
+  nonconformity: 'Nonconformity report',
+  hold: 'Report of a held item',
+};
+
+/** The title says what kind of document it is; only an accepted item gets a certificate. */
+export function titleOf(certificate: Certificate): string {
+  return TITLES[documentKind(certificate)];
+}
+
+/** Marks the last line of the document. */
+export function endMark(certificate: Certificate): string {
+  return documentKind(certificate) === 'acceptance'
+    ? '— end of certificate —'
+    : '— end of report —';
+}
+
+/** What to call the document inside a sentence. */
+export function kindWord(certificate: Certificate): 'certificate' | 'report' {
+  return documentKind(certificate) === 'acceptance' ? 'certificate' : 'report';
+}
+
+/** Writes an instant as "2026-11-25 14:05:18 UTC". */
+export function instant(ms: number): string {
+  return isoInstant(ms).replace('T', ' ').replace('Z', ' UTC');
+}
+
+export const dayOf = (ms: number): string => isoInstant(ms).slice(0, 10);
+export const timeOf = (ms: number): string => isoInstant(ms).slice(11, 19);
+
+/** Writes a length of time as "3 min 49 s". */
+export function duration(ms: number): string {
+  const seconds = Math.round(ms / 1000);
+  const minutes = Math.floor(seconds / 60);
+  return minutes === 0 ? `${seconds} s` : `${minutes} min ${seconds % 60} s`;
+}
+
+export const specification = (certificate: Certificate): string =>
+  `${certificate.limits.id} issue ${certificate.limits.issue}`;
+
+/** Says whether, in what and by which document the item conforms. */
+export function conformity(certificate: Certificate): string {
+  const { verdict, results } = certificate.decision;
+  const spec = specification(certificate);
+  const total = results.length;
+  const rows = (outcome: Verdict['outcome']): number =>
+    results.filter((r) => r.verdict.outcome === outcome).length;
+  switch (verdict.outcome) {
+    case 'conforming':
+      return `The item conforms to ${spec} in ${total === 1 ? 'its one characteristic' : `all ${total} characteristics`}.`;
+    case 'nonconforming':
+      return `The item does not conform to ${spec} in ${rows('nonconforming')} of ${total} characteristics.`;
+    case 'inconclusive':
+      return `Not decided: ${rows('inconclusive')} of ${total} characteristics ${rows('inconclusive') === 1 ? 'is' : 'are'} nearer to a limit of ${spec} than U.`;
+    case 'invalid':
+      return `Not decided: what was measured does not allow a statement of conformity to ${spec}.`;
+    case 'aborted':
+      return `Not decided: the attempt was broken off before conformity to ${spec} could be judged.`;
+    default:
+      return unreachable(verdict);
+  }
+}
+
+/** Names the rule under which values were compared with limits. */
+export function ruleSentence(results: readonly Result[]): string {
+  const guarded = results.some((r) => r.limit.rule === 'guarded');
+  const simple = results.some((r) => r.limit.rule === 'simple');
+  const g = 'guarded acceptance, w = U (k = 2)';
+  const s = 'simple acceptance';
+  if (guarded && simple) return `Decision rule: rows marked G by ${g}; rows marked S by ${s}.`;
+  return `Decision rule: ${guarded ? g : s} in every row.`;
+}
+
+export const RELATES_ONLY =
+  'Values are compared unrounded. The results relate only to the item tested, identified above, at the place and in the conditions stated.';
+
+/** Value, U, unit and what is allowed, each as text for its column. */
+export interface RowWords {
+  readonly value: string;
+  readonly expanded: string;
+  readonly unit: string;
+  readonly allowed: string;
+}
+
+export function rowWords(result: Result): RowWords {
+  const { limit, outcome, expanded } = result;
+  const allowed = showEnds(limit.tolerance, limit.unit);
+  const unit = limit.unit.symbol;
+  if (outcome.kind !== 'measured') return { value: '–', expanded: '', unit, allowed };
+  const shown = showValue(outcome.value, expanded, limit.unit, limit.tolerance);
+  return { value: shown.value, expanded: shown.expanded ?? '–', unit, allowed };
+}
+
+/** Writes "3.02 ± 0.08 N·m/ms, allowed 5.20 … 6.60". */
+export function rowSentence(result: Result): string {
+  const words = rowWords(result);
+  if (result.outcome.kind !== 'measured') return `not evaluated: ${result.outcome.reason}`;
+  return `${measuredWords(words)}, allowed ${words.allowed}`;
+}
+
+export function measuredWords(words: RowWords): string {
+  const plusMinus = words.expanded === '–' ? '' : ` ± ${words.expanded}`;
+  return `${words.value}${plusMinus}${words.unit === '1' ? '' : ` ${words.unit}`}`;
+}
+
+/** The verdict on a row in words, beside its mark. */
+export function verdictWords(verdict: Verdict): string {
+  switch (verdict.outcome) {
+    case 'conforming':
+      return '';
+    case 'nonconforming':
+      return 'outside';
+    case 'inconclusive':
+      return 'not decided';
+    case 'invalid':
+      return verdict.reasons.some((r) => r.startsWith('gate'))
+        ? 'not evaluated: gate'
+        : 'not evaluated';
+    case 'not-run':
+      return 'not run';
+    default:
+      return unreachable(verdict);
+  }
+}
+
+/** Reads the verdict out for the structure of the page, where the mark cannot be seen. */
+export function verdictRead(verdict: Verdict): string {
+  const words = verdictWords(verdict);
+  return words === '' ? 'inside' : words;
+}
+
+/** Number of a gate in its unit, with the digits people need and no more. */
+export function gateNumber(value: number, unit: string): string {
+  if (!Number.isFinite(value)) return 'none';
+  const text =
+    Number.isInteger(value) || Math.abs(value) >= 1000
+      ? String(Math.round(value))
+      : String(Number(value.toPrecision(3)));
+  const symbol =
+    unit === '1' || unit === '' || UNITS.get(unit)?.dimension === 'count' ? '' : ` ${unit}`;
+  return `${text.replace(/^-/u, '−')}${symbol}`;
+}
+
+/** Gates of one name, allowance and blame, over the stages they were judged on. */
+export interface GateGroup {
+  readonly name: string;
+  readonly found: string;
+  readonly allowed: string;
+  readonly blames: string;
+  readonly closed: readonly Gate[];
+}
+
+/** Gathers the gates of a run by name, so that each is printed and the table stays short. */
+export function gateGroups(gates: readonly Gate[]): readonly GateGroup[] {
+  const groups = new Map<string, Gate[]>();
+  for (const gate of gates) {
+    const key = [gate.name, gate.allowed, gate.unit, gate.blames].join(' ');
+    groups.set(key, [...(groups.get(key) ?? []), gate]);
+  }
+  const stages = new Set(gates.map((g) => g.scope).filter((scope) => scope !== 'run')).size;
+  return [...groups.values()].map((group) => describeGroup(group, stages));
+}
+
+/** @param stages - How many stages were judged by any gate. */
+function describeGroup(group: readonly Gate[], stages: number): GateGroup {
+  const [first] = group;
+  if (first === undefined) throw new Error('a group of gates has at least one gate');
+  const byFinding = new Map<number, string[]>();
+  for (const { observed, scope } of group) {
+    byFinding.set(observed, [...(byFinding.get(observed) ?? []), scope]);
+  }
+  const found = [...byFinding]
+    .map(([observed, scopes], i) => {
+      const finding = gateNumber(observed, i === 0 ? first.unit : '1');
+      if (scopes.length === 1 && scopes[0] === 'run') return finding;
+      const isEvery = scopes.length > 1 && scopes.length === stages;
+      return `${finding} (${isEvery ? `each of ${stages} stages` : scopes.join(', ')})`;
+    })
+    .join('; ');
+  return {
+    name: first.name,
+    found,
+    allowed: `${senseOf(group)}${gateNumber(first.allowed, first.unit)}`,
+    blames: first.blames,
+    closed: group.filter((gate) => !gate.holds),
+  };
+}
+
+/** A gate states one number; on which side of it the findings hold tells whether it is a most or a least. */
+export function senseOf(group: readonly Gate[]): string {
+  const telling = group.filter((g) => Math.abs(g.observed) !== Math.abs(g.allowed));
+  if (telling.length === 0) return group.every((g) => g.allowed === 0) ? '≤ ' : '';
+  const isBelow = (g: Gate): boolean => Math.abs(g.observed) < Math.abs(g.allowed);
+  if (telling.every((g) => g.holds === isBelow(g))) return '≤ ';
+  return telling.every((g) => g.holds !== isBelow(g)) ? '≥ ' : '';
+}

@@ -1,0 +1,136 @@
+import { unreachable } from '../base/error.js';
+import type { DecisionRule, Tolerance } from '../procedure/limits.js';
+import type { Verdict } from './decision.js';
+
+/**
+ * Decides one characteristic under a named rule.
+ *
+ * Guarded: the guard band w is the expanded uncertainty U on both sides of each limit. At least w
+ * inside the tolerance conforms, more than w outside does not, anything nearer to a limit is
+ * inconclusive. Simple: what lies in the tolerance conforms, a limit belongs to it. Values are
+ * compared unrounded, without an allowance; each moved limit is computed once, by `moved`.
+ *
+ * @param value - Base unit of the characteristic, unrounded.
+ * @param expanded - U, k = 2, same unit, ≥ 0; undefined when none is stated.
+ * @param tolerance - Limits in the same unit.
+ * @returns `invalid` when there is nothing to decide on: a value, limit or U that is no number, or a
+ * guarded rule without U. NaN never conforms.
+ *
+ * Source: ILAC-G8:09/2019, 4.2.3, with w = U; JCGM 106:2012, 8.3.2 (both from memory).
+ * Check: tests/checks/decision.check.ts.
+ */
+export function decide(
+  value: number,
+  expanded: number | undefined,
+  tolerance: Tolerance,
+  rule: DecisionRule,
+): Verdict {
+  const [reason, ...more] = hindrances(value, expanded, tolerance, rule);
+  if (reason !== undefined) return { outcome: 'invalid', reasons: [reason, ...more] };
+  const inside = isInside(value, tolerance);
+  switch (rule) {
+    case 'simple':
+      return { outcome: inside ? 'conforming' : 'nonconforming' };
+    case 'guarded': {
+      const accepted = acceptanceZone(tolerance, expanded, rule);
+      if (accepted !== undefined && isInside(value, accepted)) return { outcome: 'conforming' };
+      if (!isInside(value, moved(tolerance, -(expanded ?? 0)))) return { outcome: 'nonconforming' };
+      return { outcome: 'inconclusive', side: inside ? 'inside' : 'outside' };
+    }
+    default:
+      return unreachable(rule);
+  }
+}
+
+/**
+ * Returns the tolerance moved inwards by the guard band: values in it conform.
+ *
+ * @param expanded - U in the unit of the tolerance, ≥ 0.
+ * @returns Undefined when nothing is left to accept: the rule is guarded and no U is stated, or w is
+ * half the tolerance or more. A single point counts as nothing.
+ *
+ * Source: JCGM 106:2012, 8.3.2 (from memory).
+ * Check: tests/checks/decision.check.ts.
+ */
+export function acceptanceZone(
+  tolerance: Tolerance,
+  expanded: number | undefined,
+  rule: DecisionRule,
+): Tolerance | undefined {
+  switch (rule) {
+    case 'simple':
+      return tolerance;
+    case 'guarded': {
+      if (expanded === undefined || !(expanded >= 0)) return undefined;
+      const zone = moved(tolerance, expanded);
+      return zone.kind === 'between' && !(zone.lower < zone.upper) ? undefined : zone;
+    }
+    default:
+      return unreachable(rule);
+  }
+}
+
+/** Whether a value lies in a tolerance, its limits included. NaN does not. */
+export function isInside(value: number, tolerance: Tolerance): boolean {
+  switch (tolerance.kind) {
+    case 'at-least':
+      return value >= tolerance.lower;
+    case 'at-most':
+      return value <= tolerance.upper;
+    case 'between':
+      return value >= tolerance.lower && value <= tolerance.upper;
+    default:
+      return unreachable(tolerance);
+  }
+}
+
+/** Moves every limit inwards by `w`, or outwards when `w` is negative. */
+function moved(tolerance: Tolerance, w: number): Tolerance {
+  switch (tolerance.kind) {
+    case 'at-least':
+      return { kind: 'at-least', lower: addDecimals(tolerance.lower, w) };
+    case 'at-most':
+      return { kind: 'at-most', upper: addDecimals(tolerance.upper, -w) };
+    case 'between':
+      return {
+        kind: 'between',
+        lower: addDecimals(tolerance.lower, w),
+        upper: addDecimals(tolerance.upper, -w),
+      };
+    default:
+      return unreachable(tolerance);
+  }
+}
+
+/**
+ * Adds two numbers as a person adds their decimals, so that a result equal to the acceptance limit
+ * on paper is equal to it here: −0.3 + 0.1 is −0.2, where binary addition gives −0.19999999999999998.
+ * The sum is rounded at the 15th significant digit of the larger number, the last that a decimal
+ * always keeps in binary64.
+ */
+function addDecimals(a: number, b: number): number {
+  const sum = a + b;
+  const [, exponent] = Math.max(Math.abs(a), Math.abs(b)).toExponential().split('e');
+  const places = 14 - Number(exponent);
+  return places >= 0 && places <= 100 ? Number(sum.toFixed(places)) : sum;
+}
+
+function hindrances(
+  value: number,
+  expanded: number | undefined,
+  tolerance: Tolerance,
+  rule: DecisionRule,
+): readonly string[] {
+  const reasons: string[] = [];
+  if (!Number.isFinite(value)) reasons.push(`the value is ${String(value)}`);
+  if (expanded === undefined && rule === 'guarded') reasons.push('U not stated');
+  if (expanded !== undefined && !(Number.isFinite(expanded) && expanded >= 0)) {
+    reasons.push(`U is ${String(expanded)}, not a number of 0 or more`);
+  }
+  const limits = [
+    ...(tolerance.kind === 'at-most' ? [] : [tolerance.lower]),
+    ...(tolerance.kind === 'at-least' ? [] : [tolerance.upper]),
+  ];
+  if (!limits.every(Number.isFinite)) reasons.push('a limit is not a number');
+  return reasons;
+}
