@@ -1,0 +1,44 @@
+import { rowWords, verdictWords } from '../certificate/words.js';
+import { STRIP_KEY, stripText } from '../certificate/strip.js';
+import type { Decision, Result } from '../decision/decision.js';
+
+const STRIP = 23;
+
+/** Draws the results as a table: value ± U, unit, allowed, limit strip, rule, verdict. */
+export function resultTable(decision: Decision): string {
+  const rows = decision.results.map(cells);
+  const heading = ['characteristic', 'value', '± U', 'unit', 'allowed', 'limit strip', '', ''];
+  const widths = heading.map((h, i) =>
+    Math.max(h.length, ...rows.map((row) => row[i]?.length ?? 0)),
+  );
+  const line = (row: readonly string[]): string =>
+    row
+      .map((cell, i) =>
+        i === 1 || i === 2 ? cell.padStart(widths[i] ?? 0) : cell.padEnd(widths[i] ?? 0),
+      )
+      .join('  ')
+      .trimEnd();
+  const rule = '─'.repeat(widths.reduce((sum, w) => sum + w + 2, -2));
+  const key = 'U: expanded uncertainty, k = 2 · G: guarded, w = U · S: simple acceptance';
+  return [line(heading), rule, ...rows.map(line), rule, `${key}`, STRIP_KEY].join('\n');
+}
+
+function cells(result: Result): readonly string[] {
+  const words = rowWords(result);
+  return [
+    result.name,
+    words.value,
+    words.expanded,
+    words.unit,
+    words.allowed,
+    stripText(result, STRIP),
+    result.limit.rule === 'guarded' ? 'G' : 'S',
+    mark(result),
+  ];
+}
+
+function mark(result: Result): string {
+  if (result.verdict.outcome === 'conforming') return '✓';
+  const words = verdictWords(result.verdict);
+  return result.verdict.outcome === 'nonconforming' ? `✗ ${words}` : `‖ ${words}`;
+}

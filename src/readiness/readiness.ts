@@ -1,0 +1,142 @@
+import type { Problem } from '../base/error.js';
+import { isoInstant } from '../base/clock.js';
+import type { Environment, Interlocks, Ratings } from '../bench/bench.js';
+import type { Entry } from '../ledger/ledger.js';
+import type { Procedure } from '../procedure/procedure.js';
+import type { Station } from '../procedure/station.js';
+import { equipmentChecks } from './equipment.js';
+
+export type CheckState = 'ok' | 'due soon' | 'overdue' | 'failed';
+
+/** One reason why the bench may or may not test now. */
+export interface Check {
+  readonly name: string;
+  readonly state: CheckState;
+  /** What was found, with numbers. */
+  readonly found: string;
+  /** Who can clear it. */
+  readonly clear: 'operator' | 'maintenance' | 'quality engineer';
+}
+
+/** Everything the list is computed from; gathered by the runner, so the list itself is pure. */
+export interface Situation {
+  readonly procedure: Procedure;
+  readonly station: Station;
+  readonly ratings: Ratings;
+  readonly interlocks: Interlocks;
+  readonly environment: Environment;
+  readonly last: Entry | undefined;
+  readonly freeBytes: number;
+  /** ms since the Unix epoch. */
+  readonly now: number;
+  /** End of validity of the seal, ms since the Unix epoch. */
+  readonly sealUntil: number;
+}
+
+/** Age in s above which an interlock reading counts as open. */
+const INTERLOCK_AGE = 0.2;
+
+/** Bytes a record of this many seconds may take, generously; see capture/parquet. */
+const BYTES_PER_SECOND = 600_000;
+
+/**
+ * Lists every check that decides whether this bench may test now. Computed before every item and
+ * again at the moment of energizing; the command line, a page and a script all get this list.
+ */
+export function readinessChecks(s: Situation): readonly Check[] {
+  return [
+    ...equipmentChecks(s.station, s.now),
+    interlockCheck(s.interlocks),
+    bandCheck('ambient temperature', s.environment.ambient, s.procedure.ambient, '°C'),
+    bandCheck('supply', s.environment.supply, s.procedure.supply, 'V'),
+    rangeCheck(s.procedure.ceiling, s.ratings.torqueRange),
+    clockCheck(s.last, s.now),
+    spaceCheck(s.freeBytes, s.procedure),
+    sealCheck(s.sealUntil, s.now),
+  ];
+}
+
+/** Turns what is not ready into problems that name the check and who can clear it. */
+export function readinessProblems(checks: readonly Check[]): readonly Problem[] {
+  return checks
+    .filter((c) => c.state === 'failed' || c.state === 'overdue')
+    .map((c) => ({
+      code: 'readiness/not-ready',
+      what: `Not ready, ${c.name} ${c.state}: ${c.found}`,
+      fix: `Have it cleared by: ${c.clear}.`,
+    }));
+}
+
+/** Any doubt is open: stale and contradictory lines read as not safe. */
+export function interlockCheck(lines: Interlocks): Check {
+  const stale = !(lines.age <= INTERLOCK_AGE);
+  const safe = lines.guard === 'closed' && lines.emergencyStop === 'released' && !stale;
+  const contradictory = lines.guard === 'contradictory' || lines.emergencyStop === 'contradictory';
+  return {
+    name: 'interlocks',
+    state: safe ? 'ok' : 'failed',
+    found: `guard ${lines.guard}, emergency stop ${lines.emergencyStop}${stale ? `, reading ${lines.age.toFixed(2)} s old` : ''}`,
+    clear: contradictory || stale ? 'maintenance' : 'operator',
+  };
+}
+
+function bandCheck(
+  name: string,
+  value: number,
+  band: { readonly from: number; readonly to: number },
+  unit: string,
+): Check {
+  const inside = value >= band.from && value <= band.to;
+  return {
+    name,
+    state: inside ? 'ok' : 'failed',
+    found: `${value.toFixed(1)} ${unit}, allowed ${String(band.from)} … ${String(band.to)} ${unit}`,
+    clear: 'maintenance',
+  };
+}
+
+/** The transducer must survive the ceiling and still resolve it: 1.2 to 10 times. Common practice. */
+function rangeCheck(ceiling: number, range: number): Check {
+  const ratio = range / ceiling;
+  return {
+    name: 'transducer range',
+    state: ratio >= 1.2 && ratio <= 10 ? 'ok' : 'failed',
+    found: `±${String(range)} N·m is ${ratio.toFixed(2)} times the ceiling of ${String(ceiling)} N·m, allowed 1.2 … 10`,
+    clear: 'maintenance',
+  };
+}
+
+function clockCheck(last: Entry | undefined, now: number): Check {
+  const behind = last !== undefined && now < Date.parse(last.at);
+  return {
+    name: 'clock',
+    state: behind ? 'failed' : 'ok',
+    found: behind
+      ? `${isoInstant(now)} is earlier than ledger entry ${last.number} of ${last.at}`
+      : isoInstant(now),
+    clear: 'quality engineer',
+  };
+}
+
+/** Room for twenty records, so that a shift does not end in the middle of one. */
+function spaceCheck(free: number, procedure: Procedure): Check {
+  const seconds = 60 * procedure.stages.length;
+  const needed = Math.min(20 * seconds * BYTES_PER_SECOND, 2e9);
+  return {
+    name: 'storage',
+    state: free >= needed ? 'ok' : 'failed',
+    found: `${(free / 1e6).toFixed(0)} MB free, ${(needed / 1e6).toFixed(0)} MB needed for twenty records`,
+    clear: 'maintenance',
+  };
+}
+
+function sealCheck(until: number, now: number): Check {
+  const days = (until - now) / 86_400_000;
+  const state = days < 0 ? 'overdue' : days < 30 ? 'due soon' : 'ok';
+  return {
+    name: 'seal',
+    state,
+    found: `certificate valid until ${isoInstant(until)}`,
+    clear: 'quality engineer',
+  };
+}

@@ -1,0 +1,82 @@
+import { homedir } from 'node:os';
+import { join } from 'node:path';
+import { isMainThread } from 'node:worker_threads';
+import { writeInstead } from '../base/report.js';
+import { systemClock, type Clock } from '../base/clock.js';
+import { StallmarkError } from '../base/error.js';
+import { FAULTS, type FaultName } from '../bench/fault.js';
+import { simulatedBench } from '../bench/simulated.js';
+import { ensureSimulationKeys, openSeal } from '../certificate/keys.js';
+import { openLedger, type LedgerFile } from '../ledger/sqlite.js';
+import type { Parts } from './attempt.js';
+import type { Chosen } from './documents.js';
+import { openScorer } from './open-scorer.js';
+import { workerScorer } from './scoring-worker.js';
+
+/** How the parts of an attempt are to be chosen. */
+export interface Configuration {
+  readonly documents: Chosen;
+  readonly serial: string;
+  /** Folder of the records. */
+  readonly root: string;
+  /** Folder of the keys. */
+  readonly keys: string;
+  readonly passphrase: string | undefined;
+  readonly faults: readonly string[];
+  readonly pace: 'fast' | 'real';
+  readonly watch?: (line: string) => void;
+  readonly clock?: Clock;
+  /** Score in this thread instead of one of its own, e.g. where this program is not built. */
+  readonly scoreHere?: boolean;
+}
+
+/** Where keys lie unless a folder is named. Source: XDG Base Directory Specification. */
+export function defaultKeys(environment: NodeJS.ProcessEnv = process.env): string {
+  const config = environment['XDG_CONFIG_HOME'];
+  const base = config === undefined || config === '' ? join(homedir(), '.config') : config;
+  return join(base, 'stallmark', 'keys');
+}
+
+export const ledgerFile = (root: string): string => join(root, 'ledger.db');
+
+/**
+ * Chooses bench, ledger, seal, clock and scorer. The only place that does.
+ *
+ * The seal is opened before anything else: a record that cannot be sealed is not begun.
+ *
+ * @throws usage/argument for an unknown fault, keys/*, storage/*, ledger/*.
+ */
+export async function assemble(
+  configuration: Configuration,
+): Promise<Parts & { readonly ledger: LedgerFile }> {
+  const { documents, serial, root, pace, watch } = configuration;
+  const { station } = documents;
+  const clock = configuration.clock ?? systemClock;
+  const faults = configuration.faults.map(knownFault);
+  await ensureSimulationKeys(configuration.keys, station.maker.name, clock.now());
+  const seal = await openSeal(
+    configuration.keys,
+    'simulation',
+    configuration.passphrase,
+    clock.now(),
+  );
+  const inThread = configuration.scoreHere === true || !isMainThread;
+  return {
+    bench: (attempt) => simulatedBench({ station, serial, attempt, faults, clock, pace }),
+    ledger: openLedger(ledgerFile(root)),
+    root,
+    seal,
+    clock,
+    scorer: inThread ? openScorer : workerScorer,
+    ...(watch === undefined ? {} : { watch }),
+  };
+}
+
+function knownFault(name: string): FaultName {
+  const fault = FAULTS.find((f) => f.name === name);
+  if (fault !== undefined) return fault.name;
+  const names = FAULTS.map((f) => f.name);
+  const what = `The simulated bench knows no fault "${name}".`;
+  const fix = writeInstead(name, names, `Give one of: ${names.join(', ')}.`);
+  throw new StallmarkError([{ code: 'usage/argument', what, fix }]);
+}

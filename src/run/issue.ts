@@ -1,0 +1,159 @@
+import { writeFileSync } from 'node:fs';
+import { join } from 'node:path';
+import { isNonEmpty } from '../base/numbers.js';
+import type { Certificate, DocumentReference } from '../certificate/certificate.js';
+import { certificateCsv } from '../certificate/csv.js';
+import { figuresOf } from '../certificate/figures.js';
+import { renderPdf } from '../certificate/pdf.js';
+import type { Seal } from '../certificate/keys.js';
+import type { Purpose } from '../certificate/seal-certificate.js';
+import { certificateFor, sealRecord, type SealedRecord } from '../certificate/sign.js';
+import { decideAll } from '../decision/verdict.js';
+import type { Decision } from '../decision/decision.js';
+import type { Entry } from '../ledger/ledger.js';
+import { numberOf } from '../ledger/numbering.js';
+import { attemptFolder, issueRecord } from '../ledger/store.js';
+import type { Limits } from '../procedure/limits.js';
+import type { Procedure } from '../procedure/procedure.js';
+import { characteristic } from '../scoring/catalogue.js';
+import type { Begun } from './attempt.js';
+import type { Logger } from './log.js';
+import { advance } from './run.js';
+import type { Performed } from './runner.js';
+import type { Closed } from './scorer.js';
+import { SOFTWARE } from './software.js';
+
+/** A record as it was issued. */
+export interface Issued {
+  readonly certificate: Certificate;
+  readonly entry: Entry;
+  /** Folder of its files. */
+  readonly folder: string;
+}
+
+/** An attempt whose samples are all scored and stored. */
+export interface Finished extends Begun {
+  readonly performed: Performed;
+  readonly closed: Closed;
+  /** ms since the Unix epoch. */
+  readonly started: number;
+  readonly ended: number;
+  /** Where the files are written until the record is entered. */
+  readonly folder: string;
+  readonly log: Logger;
+}
+
+/**
+ * Decides, writes, seals and enters the record of an attempt.
+ *
+ * @throws storage/*, ledger/*, keys/*, certificate/missing-item; nothing is issued then.
+ */
+export async function issue(finished: Finished): Promise<Issued> {
+  const { parts, begun, order, log } = finished;
+  const decision = decide(finished);
+  const decided = advance(finished.performed.run, { kind: 'decision-made' });
+  log.info({ verdict: decision.verdict, reason: decision.reason }, 'decided');
+  const certificate = certificateOf(finished, decision);
+  const csv = certificateCsv(certificate);
+  const pdf = await renderPdf(certificate, csv);
+  const { seal } = parts;
+  const sealed =
+    seal.purpose === 'bench'
+      ? await sealWith(seal, certificate, csv, pdf)
+      : await sealWith(seal, certificate, csv, pdf);
+  writeFileSync(join(finished.folder, 'certificate.csv'), sealed.csv, { flag: 'wx' });
+  writeFileSync(join(finished.folder, 'certificate.csv.p7s'), sealed.csvSeal, { flag: 'wx' });
+  writeFileSync(join(finished.folder, 'certificate.pdf'), sealed.pdf, { flag: 'wx' });
+  const certified = advance(decided, { kind: 'record-sealed' });
+  log.info({ number: certificate.number }, 'sealed');
+  const body = {
+    verdict: decision.verdict.word,
+    outcome: decision.verdict.outcome,
+    reason: decision.reason,
+    revision: certificate.revision,
+    simulated: certificate.simulated,
+  };
+  const ending = { begun, by: order.operator, body };
+  const entry = issueRecord(parts.root, parts.ledger, ending, parts.clock.now());
+  advance(certified, { kind: 'record-entered' });
+  return { certificate, entry, folder: attemptFolder(parts.root, begun).final };
+}
+
+/** Two calls, not one: a seal is for one purpose, and the types keep the two apart. */
+function sealWith<P extends Purpose>(
+  seal: Seal<P>,
+  certificate: Certificate,
+  csv: Uint8Array,
+  pdf: Uint8Array,
+): Promise<SealedRecord> {
+  const unsealed = { certificate: certificateFor(certificate, seal), csv, pdf };
+  return sealRecord(unsealed, seal, certificate.issued);
+}
+
+function decide({ order, performed }: Finished): Decision {
+  const { limits, station } = order.documents;
+  return decideAll({
+    limits,
+    scores: performed.outcomes.flatMap((o) => o.scores),
+    gates: performed.outcomes.flatMap((o) => o.gates),
+    uncertainty: (_, id) => station.uncertainty.get(id),
+    sideOf: (id) => characteristic(id)?.side ?? 'link',
+  });
+}
+
+function certificateOf(finished: Finished, decision: Decision): Certificate {
+  const { order, parts, brief, begun, performed, closed } = finished;
+  const { procedure, limits, station } = order.documents;
+  const acknowledgements = brief.acknowledgements.flatMap((a) =>
+    procedure.warnings.filter((w) => w.hazard === a.hazard).map((warning) => ({ ...a, warning })),
+  );
+  if (!isNonEmpty(acknowledgements)) throw new Error('no acknowledgement, yet there was a permit');
+  return {
+    number: numberOf(begun),
+    revision: 0,
+    simulated: parts.seal.purpose === 'simulation',
+    maker: station.maker,
+    bench: station.id,
+    place: station.place,
+    nest: station.nest,
+    serial: order.serial,
+    model: procedure.model,
+    item: brief.identity,
+    attempt: brief.task.attempt,
+    procedure: referenceTo(procedure),
+    limits: referenceTo(limits),
+    benchDigest: station.digest,
+    started: finished.started,
+    ended: finished.ended,
+    issued: parts.clock.now(),
+    environment: brief.environment,
+    decision,
+    acknowledgements,
+    operator: order.operator,
+    equipment: station.instruments,
+    stand: station.stand,
+    torqueConstant: closed.torqueConstant,
+    deviations: deviationsOf(performed),
+    figures: figuresOf({
+      results: decision.results,
+      scores: performed.outcomes.flatMap((o) => o.scores),
+      stages: procedure.stages,
+    }),
+    captureDigest: closed.captureDigest,
+    software: SOFTWARE,
+    anchor: { entry: begun.number, digest: begun.digest },
+  };
+}
+
+function deviationsOf(performed: Performed): readonly string[] {
+  if (performed.brokenOff === undefined) return [];
+  return [
+    `The run was broken off after stage "${performed.brokenOff}": a gate forbade more torque. Later stages were not run.`,
+  ];
+}
+
+function referenceTo(document: Procedure | Limits): DocumentReference {
+  const { id, title, issue: number, date, digest, approval } = document;
+  if (approval === undefined) throw new Error(`"${document.file}" was used without an approval`);
+  return { id, title, issue: number, date, digest, approval };
+}

@@ -1,0 +1,79 @@
+import { StallmarkError, unreachable } from '../base/error.js';
+
+/** Where one attempt stands. Only `energized` may carry power. */
+export type Run =
+  | { readonly state: 'briefed' }
+  | { readonly state: 'permitted' }
+  | { readonly state: 'energized' }
+  | { readonly state: 'captured' }
+  | { readonly state: 'decided' }
+  | { readonly state: 'certified' }
+  | { readonly state: 'recorded' }
+  | { readonly state: 'aborted'; readonly from: LiveState; readonly reason: string };
+
+/** States from which a run can still go on. */
+export type LiveState = Exclude<Run['state'], 'recorded' | 'aborted'>;
+
+/** What can happen to a run. */
+export type RunEvent =
+  | { readonly kind: 'permit-issued' }
+  | { readonly kind: 'power-applied' }
+  | { readonly kind: 'made-safe' }
+  | { readonly kind: 'decision-made' }
+  | { readonly kind: 'record-sealed' }
+  | { readonly kind: 'record-entered' }
+  | { readonly kind: 'stopped'; readonly reason: string };
+
+const NEXT: Readonly<
+  Record<
+    LiveState,
+    readonly [Exclude<RunEvent['kind'], 'stopped'>, Exclude<Run['state'], 'aborted'>]
+  >
+> = {
+  briefed: ['permit-issued', 'permitted'],
+  permitted: ['power-applied', 'energized'],
+  energized: ['made-safe', 'captured'],
+  captured: ['decision-made', 'decided'],
+  decided: ['record-sealed', 'certified'],
+  certified: ['record-entered', 'recorded'],
+};
+
+/**
+ * Moves a run on by one event. There is one way forward from each state, and one way out.
+ *
+ * @returns The new state; a recorded or aborted run stays what it is when it is stopped.
+ * @throws run/transition when the state does not allow the event: our defect.
+ */
+export function advance(run: Run, event: RunEvent): Run {
+  switch (run.state) {
+    case 'recorded':
+    case 'aborted':
+      if (event.kind === 'stopped') return run;
+      throw refused(run, event);
+    case 'briefed':
+    case 'permitted':
+    case 'energized':
+    case 'captured':
+    case 'decided':
+    case 'certified': {
+      if (event.kind === 'stopped') {
+        return { state: 'aborted', from: run.state, reason: event.reason };
+      }
+      const [kind, state] = NEXT[run.state];
+      if (event.kind !== kind) throw refused(run, event);
+      return { state };
+    }
+    default:
+      return unreachable(run);
+  }
+}
+
+/** Whether power may be on in this state. */
+export function mayCarryPower(run: Run): boolean {
+  return run.state === 'energized';
+}
+
+function refused(run: Run, event: RunEvent): StallmarkError {
+  const what = `A run that is ${run.state} was told "${event.kind}".`;
+  return new StallmarkError([{ code: 'run/transition', what, fix: 'Report this as a defect.' }]);
+}

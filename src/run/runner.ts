@@ -1,0 +1,195 @@
+import { StallmarkError, type Problem } from '../base/error.js';
+import type { Clock } from '../base/clock.js';
+import type { NonEmpty } from '../base/numbers.js';
+import { second, type Quantity } from '../base/units.js';
+import type { Bench, Block, Energized } from '../bench/bench.js';
+import type { EnergizePermit, Task } from '../bench/permit.js';
+import type { Capture, Take } from '../capture/capture.js';
+import { record } from '../capture/record.js';
+import { compile } from '../pattern/waveform.js';
+import { durationOf } from '../pattern/shapes.js';
+import type { Procedure, Settings, Stage } from '../procedure/procedure.js';
+import { interlockCheck } from '../readiness/readiness.js';
+import { advance, type Run } from './run.js';
+import { torqueMonitor } from './monitor.js';
+import type { Scorer, StageOutcome } from './scorer.js';
+
+/** Everything one attempt needs. */
+export interface Work {
+  readonly task: Task;
+  readonly procedure: Procedure;
+  readonly bench: Bench;
+  readonly scorer: Scorer;
+  readonly clock: Clock;
+  readonly permit: EnergizePermit;
+  /** Readiness once more, at the moment of energizing; throws when the bench may not test. */
+  readonly confirmReady: () => Promise<void>;
+  /** Aborted by the operator's stop. */
+  readonly stop: AbortSignal;
+}
+
+/** What a watcher sees while a run goes on. */
+export type Progress =
+  | { readonly kind: 'stage'; readonly index: number; readonly stage: Stage; readonly of: number }
+  | { readonly kind: 'power'; readonly on: boolean; readonly at: number }
+  | { readonly kind: 'scored'; readonly outcome: StageOutcome };
+
+/** What a run leaves behind: everything that was scored, and why it ended early if it did. */
+export interface Performed {
+  readonly run: Run;
+  readonly outcomes: readonly StageOutcome[];
+  readonly energized: { readonly from: number; readonly to: number } | undefined;
+  /** Stages that a gate kept from being played. */
+  readonly brokenOff: string | undefined;
+}
+
+/**
+ * Plays every stage of a procedure on one item and scores it.
+ *
+ * Power is applied when the first powered stage is reached and taken away after the last; every
+ * way out, also an exception, a closed iterator or an aborted signal, makes the bench safe first.
+ *
+ * @returns The outcomes in order of stages. Gates that do not hold are outcomes, not errors.
+ * @throws run/stopped, bench/* — after the bench is safe.
+ */
+export async function* perform(work: Work): AsyncGenerator<Progress, Performed> {
+  const outcomes: Promise<StageOutcome>[] = [];
+  const { stages } = work.procedure;
+  const spell = new PowerSpell(work);
+  let brokenOff: string | undefined;
+  let isOn = false;
+  try {
+    for (const [index, stage] of stages.entries()) {
+      refuseWhenStopped(work.stop);
+      yield { kind: 'stage', index, stage, of: stages.length };
+      await spell.arrange(stage.power);
+      if (isOn !== (spell.energized !== undefined)) {
+        isOn = !isOn;
+        yield { kind: 'power', on: isOn, at: work.clock.now() };
+      }
+      const outcome = work.scorer.score(await capture(work, stage, spell.energized));
+      outcome.catch(() => undefined); // awaited below; a failure must not end the process meanwhile
+      outcomes.push(outcome);
+      if (stage.gates.length === 0) continue;
+      const judged = await outcome;
+      if (judged.stops) brokenOff = stage.id;
+      if (judged.stops) break;
+    }
+  } catch (error) {
+    await spell.end(isOperatorStop(error) ? 'ramp' : 'off');
+    throw error;
+  } finally {
+    await spell.end('ramp');
+  }
+  if (isOn) yield { kind: 'power', on: false, at: work.clock.now() };
+  const settled: StageOutcome[] = [];
+  for (const outcome of outcomes) {
+    settled.push(await outcome);
+    yield { kind: 'scored', outcome: await outcome };
+  }
+  return { run: spell.run, outcomes: settled, energized: spell.times, brokenOff };
+}
+
+/** The one stretch of an attempt during which power may be on. */
+class PowerSpell {
+  energized: Energized | undefined;
+  run: Run = { state: 'permitted' };
+  #from: number | undefined;
+  #to: number | undefined;
+
+  constructor(readonly work: Work) {}
+
+  get times(): Performed['energized'] {
+    if (this.#from === undefined || this.#to === undefined) return undefined;
+    return { from: this.#from, to: this.#to };
+  }
+
+  /** Applies power before a powered stage and takes it away before an unpowered one. */
+  async arrange(power: Stage['power']): Promise<void> {
+    if (power === 'off') {
+      if (this.energized !== undefined) await this.end('ramp');
+      return;
+    }
+    if (this.energized !== undefined) return;
+    const { work } = this;
+    await work.confirmReady();
+    this.energized = await work.bench.energize(work.permit, work.task, work.procedure.ceiling);
+    this.run = advance(this.run, { kind: 'power-applied' });
+    this.#from = work.clock.now();
+  }
+
+  /** Makes the bench safe, whatever happened. Safe to call again. */
+  async end(how: 'ramp' | 'off'): Promise<void> {
+    await this.work.bench.makeSafe(how);
+    if (this.energized === undefined) return;
+    this.energized = undefined;
+    this.#to = this.work.clock.now();
+    this.run = advance(this.run, { kind: 'made-safe' });
+  }
+}
+
+async function capture(work: Work, stage: Stage, power: Energized | undefined): Promise<Capture> {
+  const takes: Take[] = [];
+  for (const settings of stage.takes) takes.push(await take(work, stage, settings, power));
+  return { stage: stage.id, takes: takes as unknown as NonEmpty<Take> }; // one per stage.takes, n ≥ 1
+}
+
+async function take(
+  work: Work,
+  stage: Stage,
+  settings: Settings,
+  power: Energized | undefined,
+): Promise<Take> {
+  const duration = second(durationOf(stage.pattern));
+  const blocks =
+    power === undefined
+      ? work.bench.observe(duration, settings)
+      : power.play({ waveform: compile(stage.pattern, stage.updates), settings });
+  const rate: Quantity<'Hz'> = work.bench.ratings.sampleRate;
+  const watch = watcher(work, power);
+  const expected = Math.round(duration * rate);
+  return record(blocks, { expected, settings, rate }, watch);
+}
+
+/**
+ * Returns what the control loop does with each block: look at the interlocks, the operator's stop
+ * and the torque; only then tell the device that the loop is alive.
+ */
+function watcher(work: Work, power: Energized | undefined): (block: Block) => Promise<void> {
+  const monitor = torqueMonitor(work.procedure.ceiling, work.procedure.model.torqueConstant);
+  return async (block) => {
+    refuseWhenStopped(work.stop);
+    if (power === undefined) return;
+    const lines = interlockCheck(await work.bench.interlocks());
+    if (lines.state !== 'ok') {
+      throw stop(
+        'bench/interlock',
+        `Power was cut: ${lines.found}.`,
+        'Close the guard, release the stop, then begin again.',
+      );
+    }
+    const over = monitor(block);
+    if (over !== undefined) {
+      throw stop(
+        'bench/ceiling',
+        over,
+        'Have the item and the stand looked at before anyone tries again.',
+      );
+    }
+    power.feed();
+  };
+}
+
+/** The operator's stop ramps torque down; every other cause cuts it. Source: IEC 60204-1, 9.2.2 (from memory). */
+function isOperatorStop(error: unknown): boolean {
+  return error instanceof StallmarkError && error.problems[0].code === 'run/stopped';
+}
+
+function refuseWhenStopped(signal: AbortSignal): void {
+  if (!signal.aborted) return;
+  throw stop('run/stopped', 'The operator stopped the run.', 'Begin a new attempt when ready.');
+}
+
+function stop(code: Problem['code'], what: string, fix: string): StallmarkError {
+  return new StallmarkError([{ code, what, fix }]);
+}

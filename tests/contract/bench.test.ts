@@ -1,0 +1,397 @@
+import { afterEach, beforeEach, describe, expect, test } from 'vitest';
+import type { ErrorCode } from '../../src/base/codes.js';
+import { StallmarkError } from '../../src/base/error.js';
+import { ampere, hertz, newtonMetre, second } from '../../src/base/units.js';
+import type { Bench, Block, Energized, Load } from '../../src/bench/bench.js';
+import {
+  type Acknowledgement,
+  type EnergizePermit,
+  issuePermit,
+  PERMIT_LIFETIME,
+  type Task,
+} from '../../src/bench/permit.js';
+import { simulatedBench } from '../../src/bench/simulated.js';
+import type { Settings } from '../../src/procedure/procedure.js';
+
+/** One bench under the contract, with what the suite must know of it and be able to do to it. */
+interface Subject {
+  readonly bench: Bench;
+  /** The item in its nest. */
+  readonly serial: string;
+  /** Wall clock of the bench, ms. */
+  now(): number;
+  /** Lets that clock go on by ms. */
+  later(ms: number): void;
+  openGuard(): void;
+  closeGuard(): void;
+  hangLink(): void;
+}
+
+const CEILING = newtonMetre(12.5);
+const DIGEST = 'a1';
+const coupled: Settings = { smoothing: 0, fixture: 'coupled' };
+
+function taskOf(subject: Subject, change: Partial<Task> = {}): Task {
+  const { bench, serial } = subject;
+  return { bench: bench.id, serial, attempt: 1, procedureDigest: DIGEST, ...change };
+}
+
+function permitFor(subject: Subject, task = taskOf(subject)): EnergizePermit {
+  const reply = (hazard: 'crushing' | 'sudden-torque'): Acknowledgement => ({
+    hazard,
+    by: 'A. Operator',
+    at: subject.now(),
+    serial: task.serial,
+    attempt: task.attempt,
+    language: 'en',
+    textIssue: 1,
+    means: 'typed at the terminal',
+  });
+  const permit = issuePermit(task, [], [reply('crushing'), reply('sudden-torque')], subject.now());
+  if ('outstanding' in permit) throw new Error('no permit');
+  return permit;
+}
+
+function energized(subject: Subject): Promise<Energized> {
+  return subject.bench.energize(permitFor(subject), taskOf(subject), CEILING);
+}
+
+/** A level held, at 1000 updates/s. */
+function holding(level: number, seconds: number): Load {
+  const command = new Float64Array(Math.round(1000 * seconds)).fill(level);
+  return { waveform: { rate: hertz(1000), command }, settings: coupled };
+}
+
+async function codeOf(outcome: Promise<unknown>): Promise<ErrorCode | 'none'> {
+  try {
+    await outcome;
+    return 'none';
+  } catch (error) {
+    if (error instanceof StallmarkError) return error.problems[0].code;
+    throw error;
+  }
+}
+
+async function gathered(blocks: AsyncIterable<Block>, each?: () => void): Promise<Block[]> {
+  const found: Block[] = [];
+  for await (const block of blocks) {
+    found.push(block);
+    each?.();
+  }
+  return found;
+}
+
+/** Mean torque above the reading of the unpowered stand, N·m, over the blocks given. */
+function meanTorque(blocks: readonly Block[]): number {
+  const all = blocks.flatMap((block) => [...(block.samples.torque ?? [])]);
+  return all.reduce((a, b) => a + b, 0) / all.length;
+}
+
+/** What the unpowered, coupled stand shows: zero and preload. */
+async function resting(bench: Bench): Promise<number> {
+  return meanTorque(await gathered(bench.observe(second(0.2), coupled)));
+}
+
+/** What every bench must do, whatever it is made of. */
+function benchContract(name: string, make: () => Subject): void {
+  describe(`${name}: contract of a bench`, () => {
+    let subject: Subject;
+    let bench: Bench;
+    beforeEach(() => {
+      subject = make();
+      bench = subject.bench;
+    });
+    afterEach(() => bench.close());
+
+    describe('permits', () => {
+      const tryPermit = (permit: EnergizePermit, task = taskOf(subject)) =>
+        codeOf(bench.energize(permit, task, CEILING));
+
+      test('a forged permit applies no power', async () => {
+        const forged = { ...permitFor(subject) } as EnergizePermit;
+        expect(await tryPermit(forged)).toBe('bench/permit-void');
+      });
+
+      test('a permit works once', async () => {
+        const permit = permitFor(subject);
+        expect(await tryPermit(permit)).toBe('none');
+        await bench.makeSafe('off');
+        expect(await tryPermit(permit)).toBe('bench/permit-void');
+      });
+
+      test.each([
+        ['another serial', { serial: 'H12-26-00002' }],
+        ['another attempt', { attempt: 2 }],
+        ['another procedure', { procedureDigest: 'b2' }],
+        ['another bench', { bench: 'XX-9' }],
+      ])('a permit for %s applies no power', async (_, change) => {
+        expect(await tryPermit(permitFor(subject, taskOf(subject, change)))).toBe(
+          'bench/permit-void',
+        );
+      });
+
+      test('a task for another item than the one in the nest applies no power', async () => {
+        const task = taskOf(subject, { serial: 'H12-26-00002' });
+        expect(await tryPermit(permitFor(subject, task), task)).toBe('bench/wrong-item');
+      });
+
+      test('an expired permit applies no power', async () => {
+        const permit = permitFor(subject);
+        subject.later(PERMIT_LIFETIME);
+        expect(await tryPermit(permit)).toBe('bench/permit-void');
+      });
+
+      test('making the bench safe voids a permit that was never used', async () => {
+        const permit = permitFor(subject);
+        await bench.makeSafe('off');
+        expect(await tryPermit(permit)).toBe('bench/permit-void');
+      });
+
+      test('an opened guard applies no power, and the permit does not outlive it', async () => {
+        const permit = permitFor(subject);
+        subject.openGuard();
+        expect(await tryPermit(permit)).toBe('bench/interlock');
+        subject.closeGuard();
+        expect(await tryPermit(permit)).toBe('bench/permit-void');
+      });
+
+      test('asking twice for power ends without power', async () => {
+        const first = await energized(subject);
+        expect(await tryPermit(permitFor(subject))).toBe('bench/permit-void');
+        expect(await codeOf(gathered(first.play(holding(1, 0.1))))).toBe('bench/permit-void');
+      });
+    });
+
+    test('a ceiling that the device does not read back applies no power', async () => {
+      const outcome = bench.energize(permitFor(subject), taskOf(subject), newtonMetre(1000));
+      expect(await codeOf(outcome)).toBe('bench/ceiling');
+    });
+
+    test('a waveform above the ceiling is refused whole', async () => {
+      const rest = await resting(bench);
+      const power = await energized(subject);
+      const load = holding(1, 0.2);
+      load.waveform.command[150] = -12.6;
+      const blocks: Block[] = [];
+      const play = async (): Promise<void> => {
+        for await (const block of power.play(load)) blocks.push(block);
+      };
+      expect(await codeOf(play())).toBe('bench/ceiling');
+      expect(blocks).toEqual([]);
+      await bench.makeSafe('off');
+      expect(Math.abs((await resting(bench)) - rest)).toBeLessThan(0.03);
+    });
+
+    test('a waveform with a value that is no number is refused', async () => {
+      const power = await energized(subject);
+      const load = holding(1, 0.2);
+      load.waveform.command[7] = NaN;
+      expect(await codeOf(gathered(power.play(load)))).toBe('quantity/not-finite');
+    });
+
+    test('blocks come whole and in order, on every channel, with the torque that was asked for', async () => {
+      const rest = await resting(bench);
+      const power = await energized(subject);
+      const blocks = await gathered(power.play(holding(3, 1.005)), () => {
+        power.feed();
+      });
+      const samples = Math.round(1.005 * bench.ratings.sampleRate);
+      let next = 0;
+      for (const block of blocks) {
+        expect(block.start).toBe(next);
+        const lengths = Object.values(block.samples).map((values) => values.length);
+        expect(new Set(lengths).size).toBe(1);
+        next += lengths[0] ?? 0;
+        expect(block.device.torqueEnabled).toBe(true);
+        expect(block.device.fault).toBe(0);
+      }
+      expect(next).toBe(samples);
+      const last = blocks.at(-1)?.device;
+      expect(last?.updates).toBe(1005);
+      expect(last?.missing).toBe(0);
+      expect(Math.abs((last?.time ?? NaN) / 1.005 - 1)).toBeLessThan(200e-6);
+      expect(meanTorque(blocks.slice(-20)) - rest).toBeCloseTo(3, 0);
+    });
+
+    test('takes without power show no torque and no current', async () => {
+      const blocks = await gathered(bench.observe(second(0.5), coupled));
+      for (const block of blocks) {
+        expect(block.device.torqueEnabled).toBe(false);
+        expect(Math.max(...(block.samples.current ?? []).map(Math.abs))).toBeLessThan(0.2);
+        expect(Math.max(...(block.samples.command ?? []).map(Math.abs))).toBeLessThan(0.01);
+      }
+      expect(blocks.length).toBe(25);
+    });
+
+    test('power on and nothing played is zero torque', async () => {
+      const rest = await resting(bench);
+      const power = await energized(subject);
+      const blocks = await gathered(power.play(holding(0, 0.3)), () => {
+        power.feed();
+      });
+      expect(Math.abs(meanTorque(blocks) - rest)).toBeLessThan(0.1);
+    });
+
+    describe('dead-man', () => {
+      test('a waveform that nobody feeds is dropped within 100 ms', async () => {
+        const power = await energized(subject);
+        let seen = 0;
+        const play = async (): Promise<void> => {
+          for await (const block of power.play(holding(3, 1))) seen = block.start;
+        };
+        expect(await codeOf(play())).toBe('bench/dead-man');
+        expect(seen / bench.ratings.sampleRate).toBeLessThan(bench.ratings.deadMan);
+      });
+
+      test('a feed after that revives nothing', async () => {
+        const power = await energized(subject);
+        await codeOf(gathered(power.play(holding(3, 1))));
+        power.feed();
+        expect(await codeOf(gathered(power.play(holding(3, 1))))).toBe('bench/dead-man');
+      });
+
+      test('a hanging link ends in an error and zero torque', async () => {
+        const rest = await resting(bench);
+        const power = await energized(subject);
+        const play = async (): Promise<void> => {
+          for await (const block of power.play(holding(3, 1))) {
+            power.feed();
+            if (block.start > 4000) subject.hangLink();
+          }
+        };
+        expect(await codeOf(play())).toBe('bench/unreachable');
+        await bench.makeSafe('off');
+        expect(Number.isFinite(rest)).toBe(true);
+      });
+    });
+
+    test('an opened guard takes the torque away and ends the waveform', async () => {
+      const rest = await resting(bench);
+      const power = await energized(subject);
+      const play = async (): Promise<void> => {
+        for await (const block of power.play(holding(3, 1))) {
+          power.feed();
+          if (block.start === 4000) subject.openGuard();
+        }
+      };
+      expect(await codeOf(play())).toBe('bench/interlock');
+      subject.closeGuard();
+      expect(await codeOf(gathered(power.play(holding(3, 1))))).toBe('bench/interlock');
+      await bench.makeSafe('off');
+      expect(Math.abs((await resting(bench)) - rest)).toBeLessThan(0.03);
+    });
+
+    describe.each(['ramp', 'off'] as const)('made safe by %s', (how) => {
+      const states: readonly (readonly [string, () => Promise<Energized | undefined>])[] = [
+        ['off', () => Promise.resolve(undefined)],
+        ['energized', () => energized(subject)],
+        [
+          'playing',
+          async () => {
+            const power = await energized(subject);
+            for await (const block of power.play(holding(6, 1))) {
+              power.feed();
+              if (block.start > 4000) break;
+            }
+            return power;
+          },
+        ],
+        [
+          'dropped by the dead-man',
+          async () => {
+            const power = await energized(subject);
+            await codeOf(gathered(power.play(holding(6, 1))));
+            return power;
+          },
+        ],
+        [
+          'cut by the guard',
+          async () => {
+            const power = await energized(subject);
+            subject.openGuard();
+            return power;
+          },
+        ],
+      ];
+      for (const [state, reach] of states) {
+        test(`from ${state}: no torque, no handle and no permit is left; twice is once`, async () => {
+          const rest = await resting(bench);
+          const power = await reach();
+          await bench.makeSafe(how);
+          await bench.makeSafe(how);
+          subject.closeGuard();
+          if (power !== undefined) {
+            expect(await codeOf(gathered(power.play(holding(1, 0.1))))).toBe('bench/permit-void');
+            expect(() => {
+              power.feed();
+            }).toThrow('bench/permit-void');
+          }
+          const after = await gathered(bench.observe(second(0.2), coupled));
+          expect(Math.abs(meanTorque(after) - rest)).toBeLessThan(0.03);
+          expect(after.every((block) => !block.device.torqueEnabled)).toBe(true);
+        });
+      }
+
+      test('in the middle of a waveform: its reader gets an error, not silence', async () => {
+        const power = await energized(subject);
+        const play = async (): Promise<void> => {
+          for await (const block of power.play(holding(6, 1))) {
+            power.feed();
+            if (block.start === 4000) await bench.makeSafe(how);
+          }
+        };
+        expect(await codeOf(play())).toBe('bench/permit-void');
+      });
+    });
+  });
+}
+
+benchContract('simulated bench', () => {
+  let offset = 0; // ms by which the test moved the clock on
+  const bench = simulatedBench({
+    station: {
+      id: 'TW-1',
+      torqueRange: newtonMetre(20),
+      currentRange: ampere(30),
+      sampleRate: hertz(20_000),
+      shunt: newtonMetre(5),
+      stand: {
+        version: 1,
+        characterized: '2026-10-05T08:30:00Z',
+        resonance: hertz(361),
+        damping: 0.03,
+        torqueDelay: second(0.34e-3),
+        currentDelay: second(0),
+      },
+    },
+    serial: 'H12-26-04711',
+    attempt: 1,
+    faults: [],
+    clock: {
+      now: () => Date.parse('2026-11-25T14:00:00Z') + offset,
+      monotonic: () => offset,
+      wait: (ms) => {
+        offset += ms;
+        return Promise.resolve();
+      },
+    },
+    pace: 'fast',
+  });
+  return {
+    bench,
+    serial: 'H12-26-04711',
+    now: () => Date.parse('2026-11-25T14:00:00Z') + offset,
+    later: (ms) => {
+      offset += ms;
+    },
+    openGuard: () => {
+      bench.control.interlocks({ guard: 'open' });
+    },
+    closeGuard: () => {
+      bench.control.interlocks({ guard: 'closed' });
+    },
+    hangLink: () => {
+      bench.control.link('hanging');
+    },
+  };
+});

@@ -1,0 +1,166 @@
+import fc from 'fast-check';
+import { expect, test } from 'vitest';
+import { acceptanceZone, decide } from '../../src/decision/rule.js';
+import type { Tolerance } from '../../src/procedure/limits.js';
+
+const between = { kind: 'between', lower: 2, upper: 3 } as const;
+const atMost = { kind: 'at-most', upper: 8 } as const;
+const atLeast = { kind: 'at-least', lower: 45 } as const;
+
+const inside = 'inconclusive inside';
+const outside = 'inconclusive outside';
+
+const guarded: readonly (readonly [
+  value: number,
+  U: number,
+  tolerance: Tolerance,
+  want: string,
+])[] = [
+  [2.5, 0.25, between, 'conforming'],
+  [2.25, 0.25, between, 'conforming'], // exactly w inside
+  [2.125, 0.25, between, inside],
+  [2, 0.25, between, inside], // the limit itself
+  [1.875, 0.25, between, outside],
+  [1.75, 0.25, between, outside], // exactly w outside
+  [1.5, 0.25, between, 'nonconforming'],
+  [2.75, 0.25, between, 'conforming'],
+  [3, 0.25, between, inside],
+  [3.25, 0.25, between, outside],
+  [3.2500000000000004, 0.25, between, 'nonconforming'],
+  [2.5, 0.5, between, inside], // only one point is left to accept: nothing
+  [2.5, 0.75, between, inside],
+  [8, 0, atMost, 'conforming'],
+  [8.000000000000002, 0, atMost, 'nonconforming'],
+  [7.5, 0.5, atMost, 'conforming'],
+  [7.75, 0.5, atMost, inside],
+  [8.5, 0.5, atMost, outside],
+  [8.75, 0.5, atMost, 'nonconforming'],
+  [-1000, 0.5, atMost, 'conforming'],
+  [45.5, 0.5, atLeast, 'conforming'],
+  [45.25, 0.5, atLeast, inside],
+  [44.5, 0.5, atLeast, outside],
+  [44.25, 0.5, atLeast, 'nonconforming'],
+  [1e300, 0.5, atLeast, 'conforming'],
+];
+
+function read(verdict: ReturnType<typeof decide>): string {
+  return verdict.outcome === 'inconclusive' ? `inconclusive ${verdict.side}` : verdict.outcome;
+}
+
+for (const [value, U, tolerance, want] of guarded) {
+  test(`guarded: ${value} with U = ${U} against ${JSON.stringify(tolerance)} is ${want}`, () => {
+    expect(read(decide(value, U, tolerance, 'guarded'))).toBe(want);
+  });
+}
+
+const simple: readonly (readonly [value: number, tolerance: Tolerance, want: string])[] = [
+  [2, between, 'conforming'],
+  [3, between, 'conforming'],
+  [1.9999999999999998, between, 'nonconforming'],
+  [3.0000000000000004, between, 'nonconforming'],
+  [8, atMost, 'conforming'],
+  [12.004, { kind: 'at-most', upper: 12 }, 'nonconforming'],
+  [45, atLeast, 'conforming'],
+  [44.99999999999999, atLeast, 'nonconforming'],
+  [-0, { kind: 'at-most', upper: 0 }, 'conforming'],
+];
+
+for (const [value, tolerance, want] of simple) {
+  for (const U of [undefined, 0.5]) {
+    test(`simple: ${value} against ${JSON.stringify(tolerance)} is ${want}, U = ${String(U)}`, () => {
+      expect(read(decide(value, U, tolerance, 'simple'))).toBe(want);
+    });
+  }
+}
+
+const invalid: readonly (readonly [
+  value: number,
+  U: number | undefined,
+  tolerance: Tolerance,
+  rule: 'simple' | 'guarded',
+  reasons: readonly string[],
+])[] = [
+  [2.5, undefined, between, 'guarded', ['U not stated']],
+  [NaN, 0.1, between, 'guarded', ['the value is NaN']],
+  [NaN, undefined, between, 'simple', ['the value is NaN']],
+  [Infinity, undefined, atLeast, 'simple', ['the value is Infinity']],
+  [-Infinity, 0.1, atMost, 'guarded', ['the value is -Infinity']],
+  [2.5, NaN, between, 'guarded', ['U is NaN, not a number of 0 or more']],
+  [2.5, NaN, between, 'simple', ['U is NaN, not a number of 0 or more']],
+  [2.5, -0.1, between, 'guarded', ['U is -0.1, not a number of 0 or more']],
+  [2.5, Infinity, between, 'guarded', ['U is Infinity, not a number of 0 or more']],
+  [2.5, 0.1, { kind: 'between', lower: NaN, upper: 3 }, 'simple', ['a limit is not a number']],
+  [2.5, 0.1, { kind: 'at-most', upper: Infinity }, 'simple', ['a limit is not a number']],
+  [NaN, undefined, between, 'guarded', ['the value is NaN', 'U not stated']],
+];
+
+for (const [value, U, tolerance, rule, reasons] of invalid) {
+  test(`${rule}: ${value} with U = ${String(U)} against ${JSON.stringify(tolerance)}: ${reasons.join(', ')}`, () => {
+    expect(decide(value, U, tolerance, rule)).toEqual({ outcome: 'invalid', reasons });
+  });
+}
+
+test('no number at all conforms to a tolerance whose ends are exchanged', () => {
+  const exchanged = { kind: 'between', lower: 3, upper: 2 } as const;
+  for (const value of [1, 2, 2.5, 3, 4]) {
+    expect(decide(value, 0.1, exchanged, 'simple').outcome).toBe('nonconforming');
+    expect(decide(value, 0.1, exchanged, 'guarded').outcome).not.toBe('conforming');
+  }
+});
+
+const zones: readonly (readonly [Tolerance, number | undefined, Tolerance | undefined])[] = [
+  [between, 0.25, { kind: 'between', lower: 2.25, upper: 2.75 }],
+  [between, 0, between],
+  [between, 0.5, undefined],
+  [between, 0.6, undefined],
+  [between, undefined, undefined],
+  [between, NaN, undefined],
+  [atMost, 0.5, { kind: 'at-most', upper: 7.5 }],
+  [atLeast, 0.5, { kind: 'at-least', lower: 45.5 }],
+  // On paper −0.2 and 0.2; added in binary −0.19999999999999998 and 0.19999999999999998.
+  [{ kind: 'between', lower: -0.3, upper: 0.3 }, 0.1, { kind: 'between', lower: -0.2, upper: 0.2 }],
+  // Cancellation: the sum has fewer digits than its parts.
+  [{ kind: 'at-least', lower: -0.3 }, 0.2999, { kind: 'at-least', lower: -0.0001 }],
+  [{ kind: 'at-least', lower: 0 }, 0, { kind: 'at-least', lower: 0 }],
+  [{ kind: 'at-least', lower: 1e-200 }, 1e-201, { kind: 'at-least', lower: 1e-200 + 1e-201 }],
+  [{ kind: 'at-least', lower: 1e22 }, 1, { kind: 'at-least', lower: 1e22 }],
+];
+
+for (const [tolerance, U, want] of zones) {
+  test(`${JSON.stringify(tolerance)} with U = ${String(U)} accepts ${JSON.stringify(want)}`, () => {
+    expect(acceptanceZone(tolerance, U, 'guarded')).toEqual(want);
+    expect(acceptanceZone(tolerance, U, 'simple')).toBe(tolerance);
+  });
+}
+
+test('a value that equals limit + U on paper conforms, one digit less does not', () => {
+  const digits = fc.integer({ min: -10_000_000, max: 10_000_000 });
+  const band = fc.integer({ min: 1, max: 1_000_000 });
+  const places = fc.integer({ min: 0, max: 9 });
+  fc.assert(
+    fc.property(digits, band, places, (lower, w, decimals) => {
+      const scale = 10 ** decimals; // n / 10^d is the binary64 number nearest to the decimal
+      const tolerance = { kind: 'at-least', lower: lower / scale } as const;
+      const verdict = (n: number): string =>
+        decide(n / scale, w / scale, tolerance, 'guarded').outcome;
+      expect(verdict(lower + w)).toBe('conforming');
+      expect(verdict(lower + w - 1)).toBe('inconclusive');
+      expect(verdict(lower - w)).toBe('inconclusive');
+      expect(verdict(lower - w - 1)).toBe('nonconforming');
+    }),
+    { seed: 106, numRuns: 2000 },
+  );
+});
+
+test('a larger U never turns a value into a conforming or nonconforming one', () => {
+  const number = fc.double({ min: -100, max: 100, noNaN: true });
+  const positive = fc.double({ min: 0, max: 10, noNaN: true });
+  fc.assert(
+    fc.property(number, positive, positive, (value, U, more) => {
+      const small = decide(value, U, between, 'guarded').outcome;
+      const large = decide(value, U + more, between, 'guarded').outcome;
+      if (small !== large) expect(large).toBe('inconclusive');
+    }),
+    { seed: 17025, numRuns: 2000 },
+  );
+});

@@ -1,0 +1,324 @@
+import { describe, expect, test } from 'vitest';
+import type { Clock } from '../../src/base/clock.js';
+import { ampere, hertz, newtonMetre, second } from '../../src/base/units.js';
+import type { Block, Channel, Energized, Load } from '../../src/bench/bench.js';
+import type { FaultName } from '../../src/bench/fault.js';
+import { issuePermit, type Acknowledgement, type Task } from '../../src/bench/permit.js';
+import { simulatedBench, type SimulatedBench } from '../../src/bench/simulated.js';
+import { trueValues } from '../../src/bench/truth.js';
+import type { Fixture } from '../../src/procedure/procedure.js';
+import { handClock } from '../support/clock.js';
+
+const station = {
+  id: 'TW-1',
+  torqueRange: newtonMetre(20),
+  currentRange: ampere(30),
+  sampleRate: hertz(20_000),
+  shunt: newtonMetre(5),
+  stand: {
+    version: 1,
+    characterized: '2026-10-05T08:30:00Z',
+    resonance: hertz(361),
+    damping: 0.03,
+    torqueDelay: second(0.34e-3),
+    currentDelay: second(0),
+  },
+};
+const SERIAL = 'H12-26-04711';
+
+interface Choice {
+  readonly faults?: readonly FaultName[];
+  readonly attempt?: number;
+  readonly pace?: 'fast' | 'real';
+  readonly clock?: Clock;
+}
+
+function made(choice: Choice = {}): SimulatedBench {
+  const { faults = [], attempt = 1, pace = 'fast', clock = handClock() } = choice;
+  return simulatedBench({ station, serial: SERIAL, attempt, faults, clock, pace });
+}
+
+async function energized(bench: SimulatedBench, attempt = 1, clock?: Clock): Promise<Energized> {
+  const now = (clock ?? handClock()).now();
+  const task: Task = { bench: 'TW-1', serial: SERIAL, attempt, procedureDigest: 'a1' };
+  const reply = (hazard: 'crushing' | 'sudden-torque'): Acknowledgement => ({
+    hazard,
+    by: 'A. Operator',
+    at: now,
+    serial: SERIAL,
+    attempt,
+    language: 'en',
+    textIssue: 1,
+    means: 'typed at the terminal',
+  });
+  const permit = issuePermit(task, [], [reply('crushing'), reply('sudden-torque')], now);
+  if ('outstanding' in permit) throw new Error('no permit');
+  return bench.energize(permit, task, newtonMetre(12.5));
+}
+
+const holding = (level: number, seconds: number): Load => ({
+  waveform: { rate: hertz(1000), command: new Float64Array(1000 * seconds).fill(level) },
+  settings: { smoothing: 0, fixture: 'coupled' },
+});
+
+function channel(blocks: readonly Block[], name: Channel): number[] {
+  return blocks.flatMap((block) => [...(block.samples[name] ?? [])]);
+}
+
+const mean = (x: readonly number[]): number => x.reduce((a, b) => a + b, 0) / x.length;
+const deviation = (x: readonly number[]): number => {
+  const m = mean(x);
+  return Math.sqrt(mean(x.map((v) => (v - m) ** 2)));
+};
+
+async function observed(bench: SimulatedBench, fixture: Fixture, seconds = 0.5): Promise<Block[]> {
+  const blocks: Block[] = [];
+  for await (const block of bench.observe(second(seconds), { smoothing: 0, fixture })) {
+    blocks.push(block);
+  }
+  return blocks;
+}
+
+async function played(power: Energized, load: Load): Promise<Block[]> {
+  const blocks: Block[] = [];
+  for await (const block of power.play(load)) {
+    blocks.push(block);
+    power.feed();
+  }
+  return blocks;
+}
+
+describe('fixtures', () => {
+  test('the shunt adds 5 N·m to the unloaded zero within 0.15 %', async () => {
+    const bench = made();
+    const zero = mean(channel(await observed(bench, 'uncoupled'), 'torque'));
+    const shunt = mean(channel(await observed(bench, 'shunt'), 'torque'));
+    expect(Math.abs((shunt - zero) / 5 - 1)).toBeLessThan(0.0015);
+  });
+
+  test('the coupled stand adds preload and cogging, and nothing else', async () => {
+    const bench = made();
+    const truth = trueValues({ station, serial: SERIAL, attempt: 1, faults: [] });
+    const zero = mean(channel(await observed(bench, 'uncoupled'), 'torque'));
+    const coupled = mean(channel(await observed(bench, 'coupled', 2), 'torque'));
+    expect(Math.abs(coupled - zero - truth.preload - truth.cogging)).toBeLessThan(2e-3);
+  });
+
+  test('the unloaded transducer is as noisy as stated: 2 mN·m with 0.5 mN·m of hum', async () => {
+    const noise = deviation(channel(await observed(made(), 'uncoupled', 2), 'torque'));
+    expect(Math.abs(noise / Math.hypot(2e-3, 0.5e-3) - 1)).toBeLessThan(0.05);
+  });
+});
+
+describe('noise', () => {
+  const torque = async (bench: SimulatedBench): Promise<number[]> =>
+    channel(await observed(bench, 'uncoupled', 0.1), 'torque');
+
+  test('is the same for the same serial, attempt and take, and new for any other', async () => {
+    const [first, again] = [made(), made()];
+    const take1 = await torque(first);
+    expect(await torque(again)).toEqual(take1);
+    expect(await torque(first)).not.toEqual(take1);
+    expect(await torque(made({ attempt: 2 }))).not.toEqual(take1);
+  });
+});
+
+describe('a bench at real pace', () => {
+  test('hands out a block every 20 ms of its clock', async () => {
+    const clock = handClock();
+    const bench = made({ pace: 'real', clock });
+    const blocks = bench.observe(second(0.1), { smoothing: 0, fixture: 'coupled' });
+    const arrivals: number[] = [];
+    const reading = (async () => {
+      for await (const block of blocks) arrivals.push(clock.monotonic() + 0 * block.start);
+    })();
+    await clock.advance(600);
+    await reading;
+    // 200 ms to load, then one block each 20 ms.
+    expect(arrivals.map((t) => Math.round(t))).toEqual([220, 240, 260, 280, 300]);
+  });
+
+  test('drops its torque when its reader is away for more than 100 ms, though nothing was read', async () => {
+    const clock = handClock();
+    const bench = made({ pace: 'real', clock });
+    const power = await energized(bench, 1, clock);
+    const blocks = power.play(holding(3, 1))[Symbol.asyncIterator]();
+    const first = blocks.next();
+    await clock.advance(230);
+    expect((await first).done).toBe(false);
+    await clock.advance(101);
+    power.feed(); // too late
+    const second = blocks.next().then(
+      () => 'a block',
+      (error: unknown) => String(error),
+    );
+    await clock.advance(50);
+    expect(await second).toContain('bench/dead-man');
+  });
+});
+
+describe('stopping', () => {
+  test('a ramp brings 6 N·m to zero in a straight line within 200 ms, then power is off', async () => {
+    const clock = handClock();
+    const bench = made({ pace: 'real', clock });
+    const power = await energized(bench, 1, clock);
+    const reading = (async () => {
+      for await (const block of power.play(holding(6, 1))) {
+        power.feed();
+        if (block.start >= 8000) return;
+      }
+    })();
+    await clock.advance(700);
+    await reading;
+    // The reader left, so the item went back to zero; hold it up again to see the ramp.
+    const again = power.play(holding(6, 1))[Symbol.asyncIterator]();
+    const next = async (): Promise<void> => {
+      const block = again.next();
+      await clock.advance(250);
+      await block;
+      power.feed();
+    };
+    await next();
+    for (let i = 0; i < 4; i++) {
+      const block = again.next();
+      await clock.advance(20);
+      await block;
+      power.feed();
+    }
+    expect(bench.control.shaftTorque()).toBeGreaterThan(5.5);
+    const levels: number[] = [];
+    const safe = bench.makeSafe('ramp');
+    for (let ms = 0; ms < 200; ms += 20) {
+      levels.push(bench.control.shaftTorque());
+      await clock.advance(20);
+    }
+    expect(Math.abs(bench.control.shaftTorque())).toBeLessThan(0.1);
+    await clock.advance(300);
+    await safe;
+    const falls = levels.map((level, i) => level - (levels[i + 1] ?? 0));
+    for (const fall of falls.slice(1, 6)) expect(fall).toBeCloseTo((6 * 20) / 150, 0);
+  });
+
+  test('off takes the torque away without a ramp', async () => {
+    const bench = made();
+    const power = await energized(bench);
+    for await (const block of power.play(holding(6, 1))) {
+      power.feed();
+      if (block.start === 4000) await bench.makeSafe('off').catch(() => undefined);
+      if (block.start === 4000) break;
+    }
+    expect(Math.abs(bench.control.shaftTorque())).toBeLessThan(0.05);
+  });
+
+  test('a waveform ends in zero torque, and so does one that its reader leaves', async () => {
+    const bench = made();
+    const power = await energized(bench);
+    await played(power, holding(6, 0.3));
+    const [after] = await played(power, holding(0, 0.1));
+    expect(Math.abs(mean(channel(after === undefined ? [] : [after], 'current')))).toBeLessThan(
+      0.1,
+    );
+  });
+});
+
+test('torque that nobody commanded above the ceiling ends in bench/ceiling', async () => {
+  const bench = made();
+  const power = await energized(bench);
+  bench.control.uncommanded(14);
+  await expect(played(power, holding(0, 0.5))).rejects.toThrow('bench/ceiling');
+});
+
+test('stale interlocks apply no power', async () => {
+  const bench = made();
+  bench.control.interlocks({ age: 0.3 });
+  await expect(energized(bench)).rejects.toThrow('bench/interlock');
+});
+
+test('contradictory interlocks apply no power, and every open line is named at once', async () => {
+  const bench = made();
+  bench.control.interlocks({ guard: 'contradictory', emergencyStop: 'pressed' });
+  await expect(energized(bench)).rejects.toThrow(/guard is contradictory.*\n.*stop is pressed/u);
+});
+
+test('a sample rate other than 20 kHz is refused', () => {
+  const slow = { ...station, sampleRate: hertz(10_000) };
+  const options = { station: slow, serial: SERIAL, attempt: 1, faults: [], clock: handClock() };
+  expect(() => simulatedBench({ ...options, pace: 'fast' })).toThrow('bench/capability');
+});
+
+test.each([
+  ['an unknown smoothing setting', { smoothing: 6, fixture: 'coupled' as const }, 1000],
+  ['a shaft that is not coupled', { smoothing: 0, fixture: 'uncoupled' as const }, 1000],
+  ['too many updates', { smoothing: 0, fixture: 'coupled' as const }, 20_001],
+])('%s is refused before anything is played', async (_, settings, rate) => {
+  const power = await energized(made());
+  const load = { waveform: { rate: hertz(rate), command: new Float64Array(100) }, settings };
+  await expect(played(power, load)).rejects.toThrow('bench/capability');
+});
+
+test('a waveform changed after it was handed over is played as it was checked', async () => {
+  const bench = made();
+  const power = await energized(bench);
+  const load = holding(1, 0.3);
+  let most = 0;
+  for await (const block of power.play(load)) {
+    load.waveform.command.fill(12);
+    most = Math.max(most, ...channel([block], 'command'));
+    power.feed();
+  }
+  expect(most).toBeLessThan(1.01);
+});
+
+describe('faults show where they should', () => {
+  const at = async (faults: readonly FaultName[], level: number): Promise<Block[]> => {
+    const power = await energized(made({ faults }));
+    return played(power, holding(level, 0.5));
+  };
+  const last = (blocks: readonly Block[], name: Channel): number =>
+    mean(channel(blocks, name).slice(-4000));
+
+  test('reversed polarity: the torque channel has the other sign, the current has not', async () => {
+    const blocks = await at(['reversed-polarity'], 3);
+    expect(last(blocks, 'torque')).toBeCloseTo(-3, 0);
+    expect(last(blocks, 'current')).toBeCloseTo(5, 0);
+  });
+
+  test('weak magnets: 6 % less torque for the same current', async () => {
+    const [good, weak] = [await at([], 6), await at(['weak-magnets'], 6)];
+    expect(last(weak, 'torque') / last(good, 'torque')).toBeCloseTo(0.94, 2);
+    expect(last(weak, 'current') / last(good, 'current')).toBeCloseTo(1, 3);
+  });
+
+  test('converter clip: 12 N·m read as 10', async () => {
+    const torque = channel(await at(['converter-clip'], 12), 'torque');
+    expect(Math.max(...torque)).toBeCloseTo(10, 3);
+    expect(torque.filter((t) => t === Math.max(...torque)).length).toBeGreaterThan(8000);
+  });
+
+  test('zero drift: the unloaded zero moves by 40 mN·m a minute', async () => {
+    const bench = made({ faults: ['zero-drift'] });
+    const torque = channel(await observed(bench, 'uncoupled', 6), 'torque');
+    const drift = mean(torque.slice(-20_000)) - mean(torque.slice(0, 20_000));
+    expect((60 * drift) / 5).toBeCloseTo(0.04, 3);
+  });
+
+  test('transducer drop-outs: blocks are missing, the device misses no update', async () => {
+    const bench = made({ faults: ['transducer-dropouts'] });
+    const power = await energized(bench);
+    const blocks = await played(power, holding(0, 41));
+    const starts = blocks.map((block) => block.start / 400);
+    const gaps = starts.filter((start, i) => i > 0 && start - (starts[i - 1] ?? 0) > 1);
+    expect(gaps.length).toBe(2);
+    expect(blocks.at(-1)?.device.missing).toBe(0);
+    expect(blocks.at(-1)?.device.updates).toBe(41_000);
+  });
+
+  test('a hard loop overshoots by more than 30 %, a good one by less than 1 % besides noise', async () => {
+    const peakOf = async (faults: readonly FaultName[]): Promise<number> => {
+      const current = channel(await at(faults, 3), 'current');
+      return Math.max(...current) / mean(current.slice(-4000)) - 1;
+    };
+    expect(await peakOf(['detuned-high'])).toBeGreaterThan(0.3);
+    expect(await peakOf([])).toBeLessThan(0.03);
+  });
+});
