@@ -76,7 +76,6 @@ export const CODES = {
   'storage/unwritable': ['storage', 'a folder or file cannot be written'],
   'storage/full': ['storage', 'too little space is left on the disk'],
   'storage/unreadable': ['storage', 'a file cannot be read'],
-  'verify/failed': ['nonconforming', 'a record does not verify'],
 } as const satisfies Record<string, readonly [ExitName, string]>;
 
 export type ErrorCode = keyof typeof CODES;

@@ -6,6 +6,8 @@ export type PaceName = 'fast' | 'real';
 
 /** Calls between two turns left to the rest of the program at full speed. */
 const TURN = 8;
+/** ms: a digitizer buffers this much for a reader that is busy; after a longer rest time starts anew. */
+const CATCH_UP = 100;
 
 /** Holds a simulation to the clock, or lets it run. */
 export class Pace {
@@ -25,7 +27,8 @@ export class Pace {
       return;
     }
     const now = this.clock.monotonic();
-    this.due = Math.max(this.due, now) + 1000 * seconds;
-    await this.clock.wait(this.due - now);
+    if (now - this.due > CATCH_UP) this.due = now;
+    this.due += 1000 * seconds;
+    await this.clock.wait(Math.max(0, this.due - now));
   }
 }

@@ -31,7 +31,7 @@ export interface Truth {
   readonly smoothing: readonly number[];
   /** By setting 0 … 5: lag of motor torque behind the latched command at low frequency, s. */
   readonly lag: readonly number[];
-  /** Motor torque over commanded torque, 1, small and at 23 °C. */
+  /** Motor torque over commanded torque, 1, at 23 °C and before droop: a fit over ±6 N·m is lower. */
   readonly staticGain: number;
   /** Gain for positive torque over that for negative, less 1. */
   readonly split: number;

@@ -1,4 +1,5 @@
 import { showEnds } from '../base/display.js';
+import { unreachable } from '../base/error.js';
 import { inUnit, unitOf } from '../base/units.js';
 import type { Result } from '../decision/decision.js';
 import type { Tolerance } from '../procedure/limits.js';
@@ -62,13 +63,28 @@ function readings<K extends Evidence['kind']>(
     const { stage, characteristic, side, outcome, result } = row;
     if (outcome.kind !== 'measured' || outcome.evidence === undefined) return [];
     const { evidence } = outcome;
-    if (!isKind(evidence, kind)) return [];
+    if (!isKind(evidence, kind) || !isDrawable(evidence)) return [];
     return [{ stage, characteristic, side, outcome, evidence, result }];
   });
 }
 
 function isKind<K extends Evidence['kind']>(evidence: Evidence, kind: K): evidence is Of<K> {
   return evidence.kind === kind;
+}
+
+/** One point is no curve. */
+function isDrawable(evidence: Evidence): boolean {
+  switch (evidence.kind) {
+    case 'transition':
+    case 'trace':
+      return evidence.time.length > 1;
+    case 'response':
+      return evidence.frequency.length > 1;
+    case 'smoothing':
+      return evidence.points.length > 0;
+    default:
+      return unreachable(evidence);
+  }
 }
 
 const keyOf = (place: { readonly stage: string; readonly characteristic: string }): string =>
@@ -117,9 +133,10 @@ function held(x: ArrayLike<number>, y: ArrayLike<number>): Panel['lines'][number
   const corners: { readonly x: number; readonly y: number }[] = [];
   for (let i = 0; i < Math.min(x.length, y.length); i += 1) {
     const at = x[i] as number;
-    const before = corners.at(-1)?.y ?? (y[i]);
-    if (before !== y[i]) corners.push({ x: at, y: before });
-    corners.push({ x: at, y: y[i] as number });
+    const value = y[i] as number;
+    const before = corners.at(-1)?.y ?? value;
+    if (before !== value) corners.push({ x: at, y: before });
+    corners.push({ x: at, y: value });
   }
   return { pen: 'commanded', x: corners.map((c) => c.x), y: corners.map((c) => c.y) };
 }
@@ -177,6 +194,12 @@ function transitionFigure(
   };
 }
 
+/** The marks of a reading on whichever curve reaches further: settling is seen later than rising. */
+function longer(read: Of<'transition'>, other: Of<'transition'> | undefined): Of<'transition'> {
+  const end = (e: Of<'transition'>): number => e.time.at(-1) ?? 0;
+  return other === undefined || end(other) <= end(read) ? read : { ...other, marks: read.marks };
+}
+
 /** Time in ms on the plot: enough to see the torque settle, no more. */
 function transitionSpan(
   evidence: Of<'transition'>,
@@ -195,15 +218,15 @@ function transitionPanel(
   reading: Reading<'transition'>,
   settling: Reading<'transition'> | undefined,
 ): Panel {
-  const { evidence } = reading;
   const band = settling?.evidence.band;
+  const evidence = longer(reading.evidence, settling?.evidence);
   const [from, to] = transitionSpan(evidence, band);
   const x = exactAxis('time after command, ms', from, to, stepFor((to - from) / 6));
   const levels = [...evidence.torque, ...evidence.command];
   const low = least(levels);
   const high = greatest(levels);
-  const room = (high - low) * 0.08;
-  const y = exactAxis('torque, N·m', low - room, high + room, stepFor((high - low) / 4));
+  const range = Math.max(high - low, 1e-6); // a torque that never moved still has an axis
+  const y = exactAxis('torque, N·m', low - range * 0.08, high + range * 0.08, stepFor(range / 4));
   const marks = evidence.marks.map((m) => ({ ...m, at: m.time * 1000 }));
   const [one, two] = marks;
   const start = evidence.command[0] ?? 0;
@@ -390,7 +413,7 @@ function endsOf(tolerance: Tolerance): { readonly lower?: number; readonly upper
 }
 
 function smoothingFigures(sources: FigureSources): readonly Figure[] {
-  const all = readings(sources, 'smoothing').filter((r) => r.evidence.points.length > 0);
+  const all = readings(sources, 'smoothing');
   const [reading] = all;
   if (reading === undefined) return [];
   const { stage } = reading;
@@ -495,20 +518,20 @@ function settingOfRecord(
 
 function fieldFigures(sources: FigureSources): readonly Figure[] {
   const [reading] = readings(sources, 'trace');
-  if (reading === undefined || reading.evidence.time.length < 2) return [];
+  if (reading === undefined) return [];
   const { stage, evidence } = reading;
   const rows = sources.results.filter(
     (r) => r.limit.stage === stage && /^(lag|tracking)/.test(r.limit.characteristic),
   );
   const [from, to] = liveliest(evidence);
-  const total = ((evidence.time.at(-1) ?? 0) - (evidence.time[0] ?? 0)).toFixed(1);
+  const total = (evidence.time.at(-1) ?? 0) - (evidence.time[0] ?? 0);
   const said = rows.map((r) => `${r.name}: ${words(r).value}, ${words(r).allowed}`);
   const [first] = rows;
   const written = first === undefined ? [] : [first.name, words(first).value, words(first).allowed];
   return [
     {
       title: 'Field pattern',
-      note: `stage ${stage}, ${String(Math.round((to - from) * 1000))} ms of ${total} s`,
+      note: `stage ${stage}, ${String(Math.round((to - from) * 1000))} ms${total < 1 ? '' : ` of ${total.toFixed(1)} s`}`,
       alternative: `Commanded and produced torque over time where the command changes most. ${said.join('; ')}.`,
       width: 'half',
       shows: rows.map((r) => keyOf(r.limit)),
@@ -541,14 +564,12 @@ function fieldPanel(
   [from, to]: readonly [number, number],
   said: readonly string[],
 ): Panel {
-  const inside = Array.from(evidence.time, (t, i) => ({ t, i })).filter(
-    ({ t }) => t >= from && t <= to,
-  );
-  const pick = (values: Float64Array): readonly number[] =>
-    inside.map(({ i }) => values[i] as number);
-  const x = inside.map(({ t }) => (t - from) * 1000);
-  const command = pick(evidence.command);
-  const torque = pick(evidence.torque);
+  const start = evidence.time.findIndex((t) => t >= from);
+  const after = evidence.time.findIndex((t) => t > to);
+  const end = after < 0 ? evidence.time.length : after;
+  const x = evidence.time.slice(start, end).map((t) => (t - from) * 1000);
+  const command = evidence.command.slice(start, end);
+  const torque = evidence.torque.slice(start, end);
   const levels = [...command, ...torque];
   const low = least(levels);
   const room = (greatest(levels) - low) * 0.7; // the words stand above the curve

@@ -20,15 +20,15 @@ import type { Element, Sheet, Style } from './page.js';
 import { drawFigure, figureHeight } from './plot.js';
 import { drawResults } from './results.js';
 import {
+  badness,
   conformity,
   dayOf,
   duration,
-  gateNumber,
+  gateWords,
   instant,
   RELATES_ONLY,
   rowSentence,
   ruleSentence,
-  senseOf,
   specification,
   timeOf,
   titleOf,
@@ -202,7 +202,9 @@ export function drawFinding(
   const { decision } = certificate;
   if (decision.verdict.word === 'ACCEPT') return undefined;
   const rows = rowsOf(decision.verdict.outcome, decision.results);
-  const figure = certificate.figures.find((f) => rows.some((r) => isShown(f, r)));
+  const figure = rows
+    .map((r) => certificate.figures.find((f) => isShown(f, r)))
+    .find((f) => f !== undefined);
   const half = CONTENT_WIDTH / 2 - 10;
   const indent = figure === undefined ? 0 : half + 20;
   const width = CONTENT_WIDTH - indent;
@@ -272,7 +274,7 @@ function disposition(sheet: Sheet, parent: Element, x: number): void {
 const isShown = (figure: Figure, result: Result): boolean =>
   figure.shows?.includes(`${result.limit.stage}.${result.limit.characteristic}`) === true;
 
-/** The rows that brought the verdict about; none when the whole attempt is in doubt. */
+/** The rows that brought the verdict about, the worst first; none when the whole attempt is in doubt. */
 function rowsOf(
   outcome: Certificate['decision']['verdict']['outcome'],
   results: readonly Result[],
@@ -280,7 +282,9 @@ function rowsOf(
   switch (outcome) {
     case 'nonconforming':
     case 'inconclusive':
-      return results.filter((r) => r.verdict.outcome === outcome);
+      return results
+        .filter((r) => r.verdict.outcome === outcome)
+        .sort((a, b) => badness(b) - badness(a));
     case 'conforming':
     case 'invalid':
     case 'aborted':
@@ -340,8 +344,8 @@ type Gate = Certificate['decision']['gates'][number];
 
 function closedGate(gate: Gate): string {
   const where = gate.scope === 'run' ? 'of the run' : `of stage ${gate.scope}`;
-  const numbers = `found ${gateNumber(gate.observed, gate.unit)}, allowed ${senseOf([gate])}${gateNumber(gate.allowed, gate.unit)}`;
-  return `Gate closed: ${gate.name} ${where}, ${numbers}. ${gate.evidence}`;
+  const { found, allowed } = gateWords(gate);
+  return `Gate closed: ${gate.name} ${where}, found ${found}, allowed ${allowed}. ${gate.evidence}`;
 }
 
 const blamed = (gates: readonly Gate[]): readonly string[] =>

@@ -204,16 +204,20 @@ export function drawGates(sheet: Sheet, parent: Element, certificate: Certificat
   drawTable(sheet, parent, GATE_COLUMNS, rows);
 }
 
-/** Draws the figures in order, halves side by side, and the pens they are drawn with. */
+/** Draws the figures, halves side by side, and the pens they are drawn with. */
 export function drawFigures(sheet: Sheet, parent: Element, figures: readonly Figure[]): void {
   if (figures.length === 0) return;
   const rows = paired(figures);
-  const first = Math.max(...(rows[0] ?? []).map(figureHeight), 0);
+  const first = rowHeight(rows[0] ?? []);
   sheet.heading(parent, 'What values were read from', '', first);
   const gap = 16;
   const half = (CONTENT_WIDTH - gap) / 2;
-  for (const figuresOfRow of rows) {
-    const height = Math.max(...figuresOfRow.map(figureHeight));
+  const waiting = [...rows];
+  while (waiting.length > 0) {
+    // A row that fits on this page goes before one that does not, so that no page stays half empty.
+    const fits = waiting.findIndex((row) => sheet.y + rowHeight(row) <= PAGE.bottom);
+    const [figuresOfRow = []] = waiting.splice(Math.max(0, fits), 1);
+    const height = rowHeight(figuresOfRow);
     sheet.need(height);
     const top = sheet.y;
     figuresOfRow.forEach((figure, i) => {
@@ -231,6 +235,8 @@ export function drawFigures(sheet: Sheet, parent: Element, figures: readonly Fig
   }
   drawPens(sheet, parent);
 }
+
+const rowHeight = (row: readonly Figure[]): number => Math.max(0, ...row.map(figureHeight));
 
 /** Two halves that follow each other share a row. */
 function paired(figures: readonly Figure[]): readonly (readonly Figure[])[] {

@@ -181,10 +181,15 @@ export function stripText(result: Result, width: number): string {
   for (const guard of strip.guards) fill(guard, '/');
   if (strip.foot !== undefined) cells[column(strip.foot)] = ':';
   if (strip.break !== undefined) cells[column(strip.break)] = '~';
-  if (strip.whisker !== undefined) fill(strip.whisker, '-');
+  const { marker, whisker } = strip;
+  const at = marker === undefined ? 0 : markerColumn(marker, strip, column);
+  if (marker !== undefined && whisker !== undefined) {
+    const half = Math.max(marker.at - whisker.from, whisker.to - marker.at) * (width - 1);
+    const reach = Math.max(1, Math.round(half)); // symmetric, and never hidden by rounding
+    cells.fill('-', Math.max(0, at - reach), at + reach + 1);
+  }
   for (const tick of strip.ticks) cells[column(tick)] = '|';
-  const { marker } = strip;
-  if (marker !== undefined) cells[markerColumn(marker, strip, column)] = SIGNS[marker.shape];
+  if (marker !== undefined) cells[at] = SIGNS[marker.shape];
   return cells.join('');
 }
 

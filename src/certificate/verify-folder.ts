@@ -1,6 +1,7 @@
 import { readdir } from 'node:fs/promises';
-import { relative } from 'node:path';
+import { relative, sep } from 'node:path';
 import type { Entry } from '../ledger/ledger.js';
+import type { CertificateTable } from './csv-table.js';
 import { RECORD_FILES, verifyRecord, type Against } from './verify.js';
 import type { Check } from './verify-seal.js';
 
@@ -16,6 +17,8 @@ export interface RecordRow {
         readonly serial: string;
         readonly verdict: string;
         readonly simulated: boolean;
+        /** What the record remembers of the ledger. */
+        readonly anchor: CertificateTable['anchor'];
       }
     | undefined;
   /** A superseded record is intact, and a later revision of it is among the others. */
@@ -57,6 +60,7 @@ export async function verifyFolder(path: string, against: Against): Promise<Fold
       serial: table.serial,
       verdict: table.verdict,
       simulated: table.simulated,
+      anchor: table.anchor,
     };
     found.push({ folder: relative(path, folder), identity, state, checks });
   }
@@ -70,12 +74,17 @@ export async function verifyFolder(path: string, against: Against): Promise<Fold
   return { records, missing, duplicates, intact };
 }
 
+/** Leftovers of attempts that never became records. */
+const UNISSUED = 'unissued';
+
 /** Folders that hold any file of a record, in the order of their names. */
 async function recordFolders(path: string): Promise<readonly string[]> {
   const names: readonly string[] = Object.values(RECORD_FILES);
   const entries = await readdir(path, { withFileTypes: true, recursive: true });
   const holding = entries.filter((entry) => entry.isFile() && names.includes(entry.name));
-  return [...new Set(holding.map((entry) => entry.parentPath))].sort();
+  const folders = holding.map((entry) => entry.parentPath);
+  const issued = folders.filter((folder) => relative(path, folder).split(sep)[0] !== UNISSUED);
+  return [...new Set(issued)].sort();
 }
 
 function markSuperseded(records: readonly RecordRow[]): readonly RecordRow[] {

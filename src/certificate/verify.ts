@@ -13,6 +13,7 @@ export const RECORD_FILES = {
   table: 'certificate.csv',
   seal: 'certificate.csv.p7s',
   page: 'certificate.pdf',
+  log: 'log.jsonl',
 } as const;
 /** Beside them, for `sha256sum -c`; not needed. */
 export const SUMS_FILE = 'SHA256SUMS';

@@ -1,4 +1,4 @@
-import { showEnds, showValue } from '../base/display.js';
+import { printed, showEnds, showValue } from '../base/display.js';
 import { isoInstant } from '../base/clock.js';
 import { unreachable } from '../base/error.js';
 import { UNITS } from '../base/units.js';
@@ -140,21 +140,36 @@ export function verdictRead(verdict: Verdict): string {
   return words === '' ? 'inside' : words;
 }
 
-/** Number of a gate in its unit, with the digits people need and no more. */
-export function gateNumber(value: number, unit: string): string {
-  if (!Number.isFinite(value)) return 'none';
-  const text =
-    Number.isInteger(value) || Math.abs(value) >= 1000
-      ? String(Math.round(value))
-      : String(Number(value.toPrecision(3)));
-  const symbol =
-    unit === '1' || unit === '' || UNITS.get(unit)?.dimension === 'count' ? '' : ` ${unit}`;
-  return `${text.replace(/^-/u, '−')}${symbol}`;
+/** What was found at a gate and what is allowed there, with the digits people need and no more. */
+export function gateWords(gate: Gate): { readonly found: string; readonly allowed: string } {
+  return { found: foundAt(gate), allowed: `${senseOf([gate])}${allowedAt(gate)}` };
 }
 
-/** Gates of one name, allowance and blame, over the stages they were judged on. */
+/** A finding that is nothing beside what is allowed is written as nothing; one that closes the gate is not rounded away. */
+function foundAt(gate: Gate): string {
+  const { observed, allowed, holds } = gate;
+  const finest = Math.abs(allowed) / 10_000;
+  return gateNumber(holds && Math.abs(observed) < finest ? 0 : observed, gate);
+}
+
+const allowedAt = (gate: Gate): string => gateNumber(gate.allowed, gate);
+
+function gateNumber(value: number, { allowed, unit }: Gate): string {
+  if (!Number.isFinite(value)) return 'none';
+  const milli = `m${unit}`;
+  const isSmall = allowed !== 0 && Math.abs(allowed) < 0.1 && UNITS.has(milli);
+  const shown = isSmall ? value * 1000 : value;
+  const text =
+    Math.abs(shown) >= 1000 ? String(Math.round(shown)) : String(Number(shown.toPrecision(3)));
+  const symbol = isSmall ? milli : unit;
+  const isBare = symbol === '1' || symbol === '' || symbol === 'count';
+  return `${printed(text)}${isBare ? '' : ` ${symbol}`}`;
+}
+
+/** Gates of one name and blame, over the stages they were judged on. */
 export interface GateGroup {
   readonly name: string;
+  /** Each finding with its stages, and with what is allowed there where that differs by stage. */
   readonly found: string;
   readonly allowed: string;
   readonly blames: string;
@@ -165,7 +180,7 @@ export interface GateGroup {
 export function gateGroups(gates: readonly Gate[]): readonly GateGroup[] {
   const groups = new Map<string, Gate[]>();
   for (const gate of gates) {
-    const key = [gate.name, gate.allowed, gate.unit, gate.blames].join(' ');
+    const key = [gate.name, gate.unit, gate.blames].join(' ');
     groups.set(key, [...(groups.get(key) ?? []), gate]);
   }
   const stages = new Set(gates.map((g) => g.scope).filter((scope) => scope !== 'run')).size;
@@ -176,32 +191,57 @@ export function gateGroups(gates: readonly Gate[]): readonly GateGroup[] {
 function describeGroup(group: readonly Gate[], stages: number): GateGroup {
   const [first] = group;
   if (first === undefined) throw new Error('a group of gates has at least one gate');
-  const byFinding = new Map<number, string[]>();
-  for (const { observed, scope } of group) {
-    byFinding.set(observed, [...(byFinding.get(observed) ?? []), scope]);
+  const differs = group.some((gate) => gate.allowed !== first.allowed);
+  const byFinding = new Map<string, string[]>();
+  for (const gate of group) {
+    const finding = differs ? `${foundAt(gate)} of ${allowedAt(gate)}` : foundAt(gate);
+    byFinding.set(finding, [...(byFinding.get(finding) ?? []), gate.scope]);
   }
-  const found = [...byFinding]
-    .map(([observed, scopes], i) => {
-      const finding = gateNumber(observed, i === 0 ? first.unit : '1');
-      if (scopes.length === 1 && scopes[0] === 'run') return finding;
-      const isEvery = scopes.length > 1 && scopes.length === stages;
-      return `${finding} (${isEvery ? `each of ${stages} stages` : scopes.join(', ')})`;
-    })
-    .join('; ');
+  const found = [...byFinding].map(([finding, scopes]) => {
+    if (scopes.length === 1 && scopes[0] === 'run') return finding;
+    const isEvery = scopes.length > 1 && scopes.length === stages;
+    return `${finding} (${isEvery ? `each of ${stages} stages` : scopes.join(', ')})`;
+  });
   return {
     name: first.name,
-    found,
-    allowed: `${senseOf(group)}${gateNumber(first.allowed, first.unit)}`,
+    found: found.join('; '),
+    allowed: differs ? `${senseOf(group)}as stated` : `${senseOf(group)}${allowedAt(first)}`,
     blames: first.blames,
     closed: group.filter((gate) => !gate.holds),
   };
 }
 
-/** A gate states one number; on which side of it the findings hold tells whether it is a most or a least. */
-export function senseOf(group: readonly Gate[]): string {
-  const telling = group.filter((g) => Math.abs(g.observed) !== Math.abs(g.allowed));
+/**
+ * A gate states one number; on which side of it the findings hold tells whether it is a most or a
+ * least. A gate that closed without a finding tells nothing.
+ */
+function senseOf(group: readonly Gate[]): string {
+  const telling = group.filter(
+    (g) => Math.abs(g.observed) !== Math.abs(g.allowed) && (g.holds || g.observed !== 0),
+  );
   if (telling.length === 0) return group.every((g) => g.allowed === 0) ? '≤ ' : '';
   const isBelow = (g: Gate): boolean => Math.abs(g.observed) < Math.abs(g.allowed);
   if (telling.every((g) => g.holds === isBelow(g))) return '≤ ';
   return telling.every((g) => g.holds !== isBelow(g)) ? '≥ ' : '';
 }
+
+/** How far a value lies outside its tolerance or how near to a limit, in widths of the tolerance: the worst is greatest. */
+export function badness({ limit, outcome }: Result): number {
+  if (outcome.kind !== 'measured') return -Infinity;
+  const { tolerance } = limit;
+  const { value } = outcome;
+  switch (tolerance.kind) {
+    case 'between': {
+      const width = tolerance.upper - tolerance.lower;
+      return Math.max(tolerance.lower - value, value - tolerance.upper) / width;
+    }
+    case 'at-least':
+      return (tolerance.lower - value) / sizeOf(tolerance.lower);
+    case 'at-most':
+      return (value - tolerance.upper) / sizeOf(tolerance.upper);
+    default:
+      return unreachable(tolerance);
+  }
+}
+
+const sizeOf = (limit: number): number => (limit === 0 ? 1 : Math.abs(limit));

@@ -1,7 +1,7 @@
 import { join } from 'node:path';
 import { isoInstant, systemClock } from '../base/clock.js';
 import type { ItemVerdict } from '../decision/decision.js';
-import { defaultKeys } from '../run/assemble.js';
+import { defaultKeys } from '../run/places.js';
 import type { Issued } from '../run/issue.js';
 import { PACKAGE_ROOT } from '../run/documents.js';
 import { showResult, testItem, type RunOptions } from './run.js';

@@ -2,7 +2,7 @@ import { isoInstant, systemClock } from '../base/clock.js';
 import { initKeys, listKeys, retireKey, rootCertificateFile } from '../certificate/keys.js';
 import { PURPOSES, type Purpose } from '../certificate/seal-certificate.js';
 import { StallmarkError } from '../base/error.js';
-import { defaultKeys } from '../run/assemble.js';
+import { defaultKeys } from '../run/places.js';
 import type { Terminal } from './terminal.js';
 
 export interface KeyOptions {

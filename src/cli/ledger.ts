@@ -3,7 +3,7 @@ import { StallmarkError } from '../base/error.js';
 import { auditFile } from '../ledger/audit.js';
 import type { Entry } from '../ledger/ledger.js';
 import { openLedger } from '../ledger/sqlite.js';
-import { ledgerFile } from '../run/assemble.js';
+import { ledgerFile } from '../run/places.js';
 import type { Terminal } from './terminal.js';
 
 export interface LedgerOptions {

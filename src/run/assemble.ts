@@ -1,5 +1,3 @@
-import { homedir } from 'node:os';
-import { join } from 'node:path';
 import { isMainThread } from 'node:worker_threads';
 import { writeInstead } from '../base/report.js';
 import { systemClock, type Clock } from '../base/clock.js';
@@ -10,6 +8,7 @@ import { ensureSimulationKeys, openSeal } from '../certificate/keys.js';
 import { openLedger, type LedgerFile } from '../ledger/sqlite.js';
 import type { Parts } from './attempt.js';
 import type { Chosen } from './documents.js';
+import { ledgerFile } from './places.js';
 import { openScorer } from './open-scorer.js';
 import { workerScorer } from './scoring-worker.js';
 
@@ -29,15 +28,6 @@ export interface Configuration {
   /** Score in this thread instead of one of its own, e.g. where this program is not built. */
   readonly scoreHere?: boolean;
 }
-
-/** Where keys lie unless a folder is named. Source: XDG Base Directory Specification. */
-export function defaultKeys(environment: NodeJS.ProcessEnv = process.env): string {
-  const config = environment['XDG_CONFIG_HOME'];
-  const base = config === undefined || config === '' ? join(homedir(), '.config') : config;
-  return join(base, 'stallmark', 'keys');
-}
-
-export const ledgerFile = (root: string): string => join(root, 'ledger.db');
 
 /**
  * Chooses bench, ledger, seal, clock and scorer. The only place that does.

@@ -1,4 +1,4 @@
-import { writeFileSync } from 'node:fs';
+import { readFileSync, writeFileSync } from 'node:fs';
 import { join } from 'node:path';
 import { isNonEmpty } from '../base/numbers.js';
 import type { Certificate, DocumentReference } from '../certificate/certificate.js';
@@ -8,6 +8,7 @@ import { renderPdf } from '../certificate/pdf.js';
 import type { Seal } from '../certificate/keys.js';
 import type { Purpose } from '../certificate/seal-certificate.js';
 import { certificateFor, sealRecord, type SealedRecord } from '../certificate/sign.js';
+import { RECORD_FILES, SUMS_FILE, sumsText } from '../certificate/verify.js';
 import { decideAll } from '../decision/verdict.js';
 import type { Decision } from '../decision/decision.js';
 import type { Entry } from '../ledger/ledger.js';
@@ -61,11 +62,9 @@ export async function issue(finished: Finished): Promise<Issued> {
     seal.purpose === 'bench'
       ? await sealWith(seal, certificate, csv, pdf)
       : await sealWith(seal, certificate, csv, pdf);
-  writeFileSync(join(finished.folder, 'certificate.csv'), sealed.csv, { flag: 'wx' });
-  writeFileSync(join(finished.folder, 'certificate.csv.p7s'), sealed.csvSeal, { flag: 'wx' });
-  writeFileSync(join(finished.folder, 'certificate.pdf'), sealed.pdf, { flag: 'wx' });
   const certified = advance(decided, { kind: 'record-sealed' });
   log.info({ number: certificate.number }, 'sealed');
+  writeFiles(finished.folder, sealed);
   const body = {
     verdict: decision.verdict.word,
     outcome: decision.verdict.outcome,
@@ -77,6 +76,19 @@ export async function issue(finished: Finished): Promise<Issued> {
   const entry = issueRecord(parts.root, parts.ledger, ending, parts.clock.now());
   advance(certified, { kind: 'record-entered' });
   return { certificate, entry, folder: attemptFolder(parts.root, begun).final };
+}
+
+/** Writes the sealed files and the sums of all files; nothing is written to the log after this. */
+function writeFiles(folder: string, sealed: SealedRecord): void {
+  const write = (name: string, bytes: Uint8Array | string): void => {
+    writeFileSync(join(folder, name), bytes, { flag: 'wx' });
+  };
+  write(RECORD_FILES.table, sealed.csv);
+  write(RECORD_FILES.seal, sealed.csvSeal);
+  write(RECORD_FILES.page, sealed.pdf);
+  const names = Object.values(RECORD_FILES);
+  const files = Object.fromEntries(names.map((name) => [name, readFileSync(join(folder, name))]));
+  write(SUMS_FILE, sumsText(files));
 }
 
 /** Two calls, not one: a seal is for one purpose, and the types keep the two apart. */

@@ -21,27 +21,30 @@ export function torqueMonitor(
   torqueConstant: Quantity<'N·m/A'>,
 ): (block: Block) => string | undefined {
   const most = ceiling * ALLOWANCE;
-  const mostCurrent = most / torqueConstant;
   let run = 0;
   return ({ samples }) => {
-    for (const current of samples.current ?? []) {
-      run = Math.abs(current) > mostCurrent ? run + 1 : 0;
-      if (run >= RUN)
-        return exceeded('the motor current stands for', Math.abs(current) * torqueConstant, most);
+    const { current, torque } = samples;
+    if (current === undefined || torque === undefined) {
+      return 'Power was cut: a block came without motor current or torque, so nobody watches them.';
     }
-    const mean = Math.abs(meanOf(samples.torque));
-    if (mean > most) return exceeded('the transducer read', mean, most);
-    return undefined;
+    for (const sample of current) {
+      // Written so that NaN counts as too much: what cannot be read cannot be trusted.
+      const within = Math.abs(sample) * torqueConstant <= most;
+      run = within ? 0 : run + 1;
+      if (run >= RUN)
+        return exceeded('the motor current stands for', sample * torqueConstant, most);
+    }
+    const mean = meanOf(torque);
+    return Math.abs(mean) <= most ? undefined : exceeded('the transducer read', mean, most);
   };
 }
 
 function exceeded(who: string, torque: number, most: number): string {
-  return `Power was cut: ${who} ${torque.toFixed(2)} N·m, more than ${most.toFixed(2)} N·m.`;
+  return `Power was cut: ${who} ${torque.toFixed(2)} N·m, allowed ±${most.toFixed(2)} N·m.`;
 }
 
-function meanOf(samples: Float32Array | undefined): number {
-  if (samples === undefined || samples.length === 0) return 0;
+function meanOf(samples: Float32Array): number {
   let sum = 0;
   for (const sample of samples) sum += sample;
-  return sum / samples.length;
+  return samples.length === 0 ? NaN : sum / samples.length;
 }

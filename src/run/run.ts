@@ -24,22 +24,21 @@ export type RunEvent =
   | { readonly kind: 'record-entered' }
   | { readonly kind: 'stopped'; readonly reason: string };
 
-const NEXT: Readonly<
-  Record<
-    LiveState,
-    readonly [Exclude<RunEvent['kind'], 'stopped'>, Exclude<Run['state'], 'aborted'>]
-  >
-> = {
-  briefed: ['permit-issued', 'permitted'],
-  permitted: ['power-applied', 'energized'],
-  energized: ['made-safe', 'captured'],
-  captured: ['decision-made', 'decided'],
-  decided: ['record-sealed', 'certified'],
-  certified: ['record-entered', 'recorded'],
+type Forward = Exclude<RunEvent['kind'], 'stopped'>;
+type Onward = Exclude<Run['state'], 'aborted'>;
+
+/** Where each event leads; a run that a gate breaks off before power is captured without having had any. */
+const NEXT: Readonly<Record<LiveState, Partial<Readonly<Record<Forward, Onward>>>>> = {
+  briefed: { 'permit-issued': 'permitted' },
+  permitted: { 'power-applied': 'energized', 'made-safe': 'captured' },
+  energized: { 'made-safe': 'captured' },
+  captured: { 'decision-made': 'decided' },
+  decided: { 'record-sealed': 'certified' },
+  certified: { 'record-entered': 'recorded' },
 };
 
 /**
- * Moves a run on by one event. There is one way forward from each state, and one way out.
+ * Moves a run on by one event. There is no way back, and one way out.
  *
  * @returns The new state; a recorded or aborted run stays what it is when it is stopped.
  * @throws run/transition when the state does not allow the event: our defect.
@@ -59,8 +58,8 @@ export function advance(run: Run, event: RunEvent): Run {
       if (event.kind === 'stopped') {
         return { state: 'aborted', from: run.state, reason: event.reason };
       }
-      const [kind, state] = NEXT[run.state];
-      if (event.kind !== kind) throw refused(run, event);
+      const state = NEXT[run.state][event.kind];
+      if (state === undefined) throw refused(run, event);
       return { state };
     }
     default:

@@ -111,6 +111,7 @@ class PowerSpell {
       return;
     }
     if (this.energized !== undefined) return;
+    // After the power spell has ended this throws: its permit is spent, and the run is captured.
     const { work } = this;
     await work.confirmReady();
     this.energized = await work.bench.energize(work.permit, work.task, work.procedure.ceiling);
@@ -121,10 +122,9 @@ class PowerSpell {
   /** Makes the bench safe, whatever happened. Safe to call again. */
   async end(how: 'ramp' | 'off'): Promise<void> {
     await this.work.bench.makeSafe(how);
-    if (this.energized === undefined) return;
+    if (this.energized !== undefined) this.#to = this.work.clock.now();
     this.energized = undefined;
-    this.#to = this.work.clock.now();
-    this.run = advance(this.run, { kind: 'made-safe' });
+    if (this.run.state !== 'captured') this.run = advance(this.run, { kind: 'made-safe' });
   }
 }
 
@@ -166,6 +166,14 @@ function watcher(work: Work, power: Energized | undefined): (block: Block) => Pr
         'bench/interlock',
         `Power was cut: ${lines.found}.`,
         'Close the guard, release the stop, then begin again.',
+      );
+    }
+    const { fault } = block.device;
+    if (fault !== 0) {
+      throw stop(
+        'bench/device-fault',
+        `Power was cut: the device reports fault ${fault}.`,
+        'Read the fault log of the device before anyone tries again.',
       );
     }
     const over = monitor(block);

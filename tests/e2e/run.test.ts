@@ -81,7 +81,7 @@ const REFUSALS: readonly {
     name: 'a serial out of grammar',
     serial: 'H12-26-1',
     status: 64,
-    says: ['serial/grammar', 'H12-26-1', 'Scan the label again'],
+    says: ['serial/grammar', 'H12-26-1', 'scan the label again'],
   },
   {
     name: 'a fault the bench does not know',

@@ -36,6 +36,7 @@ export function filesOf({ csv, csvSeal, pdf }: SealedRecord): RecordFiles {
     [RECORD_FILES.table]: csv,
     [RECORD_FILES.seal]: csvSeal,
     [RECORD_FILES.page]: pdf,
+    [RECORD_FILES.log]: new TextEncoder().encode('{"msg":"sealed"}\n'),
   };
 }
 

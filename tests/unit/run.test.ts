@@ -25,7 +25,7 @@ const events: readonly RunEvent[] = [
 // Rows are states, columns events, in the order above; a dot means refused.
 const table = [
   ['permitted', '.', '.', '.', '.', '.', 'aborted'],
-  ['.', 'energized', '.', '.', '.', '.', 'aborted'],
+  ['.', 'energized', 'captured', '.', '.', '.', 'aborted'],
   ['.', '.', 'captured', '.', '.', '.', 'aborted'],
   ['.', '.', '.', 'decided', '.', '.', 'aborted'],
   ['.', '.', '.', '.', 'certified', '.', 'aborted'],
