@@ -47,7 +47,8 @@ function heldAt(updates: Float64Array, index: number): number {
  *
  * A tick sees the mean of the command over the period before it, half a period late, and the current
  * loop answers after some periods of its own; the wait is shorter by both, so the dead time is exact
- * wherever an update falls between two ticks. The
+ * wherever an update falls between two ticks. Without smoothing, the slew limit acts between ticks as
+ * well: a limit that only acted from tick to tick would let an edge depart a period early. The
  * poles are exact for an input that runs straight between ticks: two of them lag by 2/(2π·fc).
  */
 export class Firmware {
@@ -67,6 +68,8 @@ export class Firmware {
   private input = 0;
   private middle = 0;
   private smooth = 0;
+  /** Set point at the end of the last period, N·m; `output` is its mean over that period. */
+  private reached = 0;
 
   /**
    * @param period - s between ticks
@@ -104,13 +107,14 @@ export class Firmware {
   /** Brings the set point to zero along a straight line. */
   rampOut(): void {
     this.finish();
-    this.slewPerTick = (Math.abs(this.output) * this.period) / RAMP_OUT;
+    this.slewPerTick = (Math.abs(this.reached) * this.period) / RAMP_OUT;
   }
 
   /** Takes the set point to zero at once. */
   cut(): void {
     this.finish();
     this.output = 0;
+    this.reached = 0;
   }
 
   /** Updates latched since the start. */
@@ -123,16 +127,46 @@ export class Firmware {
     const now = this.ticks * this.perTick;
     this.latched = meanHeld(this.updates, now, now + this.perTick);
     const due = now - this.wait;
-    const arrived = this.updates.length === 0 ? 0 : meanHeld(this.updates, due - this.perTick, due);
     this.ticks += 1;
-    const wanted = Math.max(-this.ceiling, Math.min(this.ceiling, this.smoothed(arrived)));
-    const change = wanted - this.output;
-    this.output += Math.max(-this.slewPerTick, Math.min(this.slewPerTick, change));
+    this.output = this.pole === 0 ? this.climbed(due) : this.smoothedAt(due);
     return this.output;
   }
 
+  /** Mean over the period up to `due` of updates followed at the slew limit: an edge starts where it falls. */
+  private climbed(due: number): number {
+    const index = Math.floor(due);
+    const share = this.perTick === 0 ? 1 : Math.min(1, (due - index) / this.perTick);
+    const before = this.climb(heldAt(this.updates, index - 1), 1 - share);
+    return before + this.climb(heldAt(this.updates, index), share);
+  }
+
+  /** Goes towards a level for a share of a period; returns the area under the way, N·m periods. */
+  private climb(level: number, share: number): number {
+    const from = this.reached;
+    const gap = this.within(level) - from;
+    const most = this.slewPerTick * share;
+    if (Math.abs(gap) > most) {
+      this.reached = from + Math.sign(gap) * most;
+      return ((from + this.reached) / 2) * share;
+    }
+    this.reached = from + gap;
+    const climbing = gap === 0 ? 0 : Math.abs(gap) / this.slewPerTick;
+    return this.reached * share - (gap * climbing) / 2;
+  }
+
+  /** Smooth set points never jump, so limiting them from tick to tick is enough. */
+  private smoothedAt(due: number): number {
+    const arrived = meanHeld(this.updates, due - this.perTick, due);
+    const change = this.within(this.smoothed(arrived)) - this.reached;
+    this.reached += Math.max(-this.slewPerTick, Math.min(this.slewPerTick, change));
+    return this.reached;
+  }
+
+  private within(level: number): number {
+    return Math.max(-this.ceiling, Math.min(this.ceiling, level));
+  }
+
   private smoothed(input: number): number {
-    if (this.pole === 0) return input;
     const middle = this.pole * this.middle + this.fresh * input + this.old * this.input;
     this.smooth = this.pole * this.smooth + this.fresh * middle + this.old * this.middle;
     this.middle = middle;

@@ -41,22 +41,33 @@ export function drawTitle(sheet: Sheet, parent: Element, certificate: Certificat
   sheet.mark(parent, 'H1', () => {
     sheet.line(titleOf(certificate), PAGE.left, 64, { face: 'bold', size: 20, colour: INK });
   });
-  sheet.mark(parent, 'P', () => {
-    const style: Style = { ...IDENTITY, size: 13.5 };
-    const fitted = sheet.fit(certificate.number, style, CONTENT_WIDTH * 0.36);
-    const number = sheet.shorten(certificate.number, fitted, CONTENT_WIDTH * 0.44);
-    sheet.lineEnd(number, PAGE.right, 64, fitted);
-    sheet.lineEnd(`revision ${certificate.revision}`, PAGE.right, 78, BODY);
-    sheet.lineEnd(`issued ${instant(certificate.issued)}`, PAGE.right, 89.5, BODY);
-  });
+  const identity: Style = { ...IDENTITY, size: 13.5 };
+  const fitted = sheet.fit(certificate.number, identity, CONTENT_WIDTH * 0.36);
+  const number = sheet.wrap(certificate.number, fitted, CONTENT_WIDTH * 0.36);
+  const right = (lines: readonly string[], baseline: number, style: Style): void => {
+    sheet.mark(parent, 'P', () => {
+      lines.forEach((line, i) => {
+        const above = (lines.length - 1 - i) * style.size * LEADING;
+        sheet.lineEnd(line, PAGE.right, baseline - above, style);
+      });
+    });
+  };
+  right(number, 64, fitted);
+  right([`revision ${certificate.revision}`], 78, BODY);
+  right([`issued ${instant(certificate.issued)}`], 89.5, BODY);
   let y = 70.5;
-  sheet.mark(parent, 'P', () => {
-    y += sheet.lines(sheet.wrap(certificate.maker.name, STRONG, half), PAGE.left, y, STRONG);
-    const place = `tested at bench ${certificate.bench}, nest ${certificate.nest}, ${certificate.place}`;
-    for (const text of [certificate.maker.address, place]) {
-      y += sheet.lines(sheet.wrap(text, SMALL_INK, half), PAGE.left, y, SMALL_INK);
-    }
-  });
+  for (const [text, style] of [
+    [certificate.maker.name, STRONG],
+    [certificate.maker.address, SMALL_INK],
+    [
+      `tested at bench ${certificate.bench}, nest ${certificate.nest}, ${certificate.place}`,
+      SMALL_INK,
+    ],
+  ] as const) {
+    sheet.mark(parent, 'P', () => {
+      y += sheet.lines(sheet.wrap(text, style, half), PAGE.left, y, style);
+    });
+  }
   sheet.y = Math.max(y + 3, 96);
   sheet.artifact(() => {
     sheet.rule(sheet.y, 1.3, INK);
@@ -130,16 +141,18 @@ function drawFacts(sheet: Sheet, parent: Element, row: readonly Fact[]): void {
   let bottom = top;
   row.forEach((fact, i) => {
     const { from, width } = FACT_COLUMNS[i] ?? { from: 0, width: CONTENT_WIDTH };
-    const x = PAGE.left + from;
-    sheet.mark(parent, 'P', () => {
-      let y = top + sheet.lines([fact.label], x, top, NOTE);
-      const style = sheet.fit(fact.value, fact.style, width);
-      y += sheet.lines(sheet.wrap(fact.value, style, width), x, y, style);
-      if (fact.detail !== '') {
-        y += sheet.lines(sheet.wrap(fact.detail, SMALL_INK, width), x, y, SMALL_INK);
-      }
-      bottom = Math.max(bottom, y);
-    });
+    let y = top;
+    for (const [text, style] of [
+      [fact.label, NOTE],
+      [fact.value, sheet.fit(fact.value, fact.style, width)],
+      [fact.detail, SMALL_INK],
+    ] as const) {
+      if (text === '') continue;
+      sheet.mark(parent, 'P', () => {
+        y += sheet.lines(sheet.wrap(text, style, width), PAGE.left + from, y, style);
+      });
+    }
+    bottom = Math.max(bottom, y);
   });
   sheet.y = bottom + 4;
 }
@@ -252,10 +265,10 @@ const DISPOSITION = 46;
 function disposition(sheet: Sheet, parent: Element, x: number): void {
   sheet.need(DISPOSITION);
   sheet.mark(parent, 'P', () => {
-    const label = 'Disposition';
+    const label = 'Disposition ';
     sheet.line(label, x, sheet.y + 9, STRONG);
     const after = x + sheet.width(label, STRONG) + 4;
-    sheet.line('(by a quality engineer, not by this bench)', after, sheet.y + 9, SMALL_INK);
+    sheet.line('(by a quality engineer, not by this bench) ', after, sheet.y + 9, SMALL_INK);
     const y = sheet.y + 32;
     const parts = [
       ['decision', 0, 0.46],
@@ -265,7 +278,7 @@ function disposition(sheet: Sheet, parent: Element, x: number): void {
     const width = PAGE.right - x;
     for (const [text, from, to] of parts) {
       sheet.rule(y, 0.6, INK, x + from * width, x + to * width);
-      sheet.line(text, x + from * width, y + 8.5, NOTE);
+      sheet.line(`${text} `, x + from * width, y + 8.5, NOTE);
     }
   });
   sheet.y += DISPOSITION;

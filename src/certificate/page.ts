@@ -64,6 +64,8 @@ interface EmbeddedFont {
   readonly font: {
     hasGlyphForCodePoint(code: number): boolean;
     glyphForCodePoint(code: number): Glyph;
+    /** Tables of the font file that were decoded already. */
+    readonly _tables: { post?: object };
   };
   layoutRun: (text: string) => {
     readonly glyphs: readonly Glyph[];
@@ -98,6 +100,7 @@ export class Sheet {
   /** Points from the top of the page; baseline or upper edge, as each method says. */
   y = PAGE.top;
   readonly root: Element;
+  private readonly flushes: (() => void)[] = [];
   private readonly faces: Readonly<Record<Face, FaceLetters>>;
 
   constructor(
@@ -117,9 +120,25 @@ export class Sheet {
 
   newPage(): void {
     this.doc.addPage();
+    this.gatherContent();
     this.y = PAGE.top;
     const { mark } = this.frame;
-    if (mark !== undefined) this.artifact(() => { this.paleMark(mark); });
+    if (mark !== undefined)
+      this.artifact(() => {
+        this.paleMark(mark);
+      });
+  }
+
+  /** Keeps what is written on the page as text until the end: pdfkit makes bytes of every operator. */
+  private gatherContent(): void {
+    const { page } = this.doc;
+    const written: string[] = [];
+    page.write = (operator: string) => {
+      written.push(operator);
+    };
+    this.flushes.push(() => {
+      page.content.write(Buffer.from(`${written.join('\n')}\n`, 'latin1'));
+    });
   }
 
   /** Starts a page unless `height` points are left on this one. */
@@ -168,7 +187,7 @@ export class Sheet {
   }
 
   lineEnd(text: string, right: number, y: number, style: Style): void {
-    this.line(text, right - this.width(text, style), y, style);
+    this.line(text, right - this.width(text.trimEnd(), style), y, style);
   }
 
   lineMiddle(text: string, centre: number, y: number, style: Style): void {
@@ -197,9 +216,15 @@ export class Sheet {
     return '…';
   }
 
-  /** Breaks text into lines no wider than `width`: between words, else inside a word. */
+  /**
+   * Breaks text into lines no wider than `width`: between words, else inside a word. A line broken
+   * between words keeps its space, so that the text reads and copies as it was.
+   */
   wrap(text: string, style: Style, width: number): readonly string[] {
-    return text.split('\n').flatMap((paragraph) => this.wrapParagraph(paragraph, style, width));
+    const paragraphs = text.split('\n').map((part) => this.wrapParagraph(part, style, width));
+    return paragraphs.flatMap((lines, i) =>
+      i === paragraphs.length - 1 ? lines : [...lines.slice(0, -1), `${lines.at(-1) ?? ''} `],
+    );
   }
 
   private wrapParagraph(text: string, style: Style, width: number): readonly string[] {
@@ -211,7 +236,7 @@ export class Sheet {
         line = longer;
         continue;
       }
-      if (line !== '') lines.push(line);
+      if (line !== '') lines.push(`${line} `);
       const pieces = this.breakWord(word, style, width);
       lines.push(...pieces.slice(0, -1));
       line = pieces.at(-1) ?? '';
@@ -294,6 +319,7 @@ export class Sheet {
         this.foot(page, count);
       });
     }
+    for (const flush of this.flushes) flush();
     this.root.end();
   }
 
@@ -371,10 +397,14 @@ class FaceLetters {
     // One glyph a letter, without kerning or ligatures: shaping took most of the time, and a
     // ligature would be found by no search for the word.
     embedded.layoutRun = (text) => this.layout(text);
+    // The names of six thousand glyphs stand in this table; embedding asks it for these two numbers.
+    embedded.font._tables.post = { isFixedPitch: face === 'mono' ? 1 : 0, italicAngle: 0 };
   }
 
   canShow(text: string): boolean {
-    return Array.from(text).every((letter) => this.embedded.font.hasGlyphForCodePoint(codeOf(letter)));
+    return Array.from(text).every((letter) =>
+      this.embedded.font.hasGlyphForCodePoint(codeOf(letter)),
+    );
   }
 
   /**
@@ -384,7 +414,8 @@ class FaceLetters {
    */
   width(text: string): number {
     let sum = 0;
-    for (const letter of text.normalize('NFC')) sum += this.widths.get(letter) ?? this.learn(letter, text);
+    for (const letter of text.normalize('NFC'))
+      sum += this.widths.get(letter) ?? this.learn(letter, text);
     return sum;
   }
 

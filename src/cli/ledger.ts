@@ -52,9 +52,9 @@ function listing(entries: readonly Entry[]): string {
         begun.at.slice(0, 19) + 'Z',
         begun.serial,
         `attempt ${String(begun.attempt)}`,
-        String(begun.body['certificate']),
+        told(begun, 'certificate'),
         outcomeOf(end),
-        String(end?.body['reason'] ?? ''),
+        told(end, 'reason'),
       ];
     });
   if (rows.length === 0) return 'No attempt is entered yet.';
@@ -69,9 +69,15 @@ function listing(entries: readonly Entry[]): string {
     .join('\n');
 }
 
+/** A text in the body of an entry; empty when it holds none of this name. */
+function told(entry: Entry | undefined, name: string): string {
+  const value = entry?.body[name];
+  return typeof value === 'string' ? value : '';
+}
+
 function outcomeOf(end: Entry | undefined): string {
   if (end === undefined) return 'not ended';
-  return end.kind === 'record-issued' ? String(end.body['verdict']) : 'aborted';
+  return end.kind === 'record-issued' ? told(end, 'verdict') : 'aborted';
 }
 
 function detail(entry: Entry): string {

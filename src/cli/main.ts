@@ -102,7 +102,7 @@ for (const [name, description] of [
       const { readLedger } = await import('./ledger.js');
       const serial = name === 'show' ? String(given[0]) : undefined;
       const options = (name === 'show' ? given[1] : given[0]) as { data: string; json?: true };
-      process.exitCode = await readLedger(name, serial, options, terminal);
+      process.exitCode = readLedger(name, serial, options, terminal);
     });
 }
 

@@ -20,7 +20,7 @@ export function resultTable(decision: Decision): string {
       .trimEnd();
   const rule = '─'.repeat(widths.reduce((sum, w) => sum + w + 2, -2));
   const key = 'U: expanded uncertainty, k = 2 · G: guarded, w = U · S: simple acceptance';
-  return [line(heading), rule, ...rows.map(line), rule, `${key}`, STRIP_KEY].join('\n');
+  return [line(heading), rule, ...rows.map(line), rule, key, STRIP_KEY].join('\n');
 }
 
 function cells(result: Result): readonly string[] {

@@ -19,7 +19,7 @@ export function nextAttempt(history: readonly Entry[]): number {
 export function retestProblems(history: readonly Entry[], attempts: number): readonly Problem[] {
   const issued = history.filter((e) => e.kind === 'record-issued').at(-1);
   const verdict = issued?.body['verdict'];
-  const number = String(issued?.body['certificate']);
+  const number = JSON.stringify(issued?.body['certificate']);
   if (verdict === 'ACCEPT') {
     return [refusal(`It was accepted in attempt ${issued?.attempt ?? 0}, certificate ${number}.`)];
   }

@@ -6,7 +6,7 @@ import { FAULTS, type FaultName } from '../bench/fault.js';
 import { simulatedBench } from '../bench/simulated.js';
 import { ensureSimulationKeys, openSeal } from '../certificate/keys.js';
 import { openLedger, type LedgerFile } from '../ledger/sqlite.js';
-import type { Parts } from './attempt.js';
+import type { Parts } from './brief.js';
 import type { Chosen } from './documents.js';
 import { ledgerFile } from './places.js';
 import { openScorer } from './open-scorer.js';

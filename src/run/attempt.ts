@@ -1,60 +1,26 @@
-import { statfsSync } from 'node:fs';
 import { join } from 'node:path';
-import type { Json } from '../base/canonical.js';
-import { isoInstant, type Clock } from '../base/clock.js';
-import { StallmarkError, throwIfAny, type Problem } from '../base/error.js';
-import type { Bench, Environment, Identity } from '../bench/bench.js';
-import {
-  issuePermit,
-  type Acknowledgement,
-  type EnergizePermit,
-  type Task,
-} from '../bench/permit.js';
+import { StallmarkError, throwIfAny } from '../base/error.js';
+import type { Bench } from '../bench/bench.js';
+import type { Acknowledgement, EnergizePermit } from '../bench/permit.js';
 import type { Certificate } from '../certificate/certificate.js';
-import type { Seal } from '../certificate/keys.js';
-import { beginAttempt, numberOf } from '../ledger/numbering.js';
+import type { Entry } from '../ledger/ledger.js';
+import { numberOf } from '../ledger/numbering.js';
 import { abortAttempt, holdRecords, openAttempt, recover } from '../ledger/store.js';
-import type { Entry, Ledger } from '../ledger/ledger.js';
-import type { Warning } from '../procedure/procedure.js';
-import {
-  readinessChecks,
-  readinessProblems,
-  type Check,
-  type Situation,
-} from '../readiness/readiness.js';
+import { readinessChecks, readinessProblems, type Check } from '../readiness/readiness.js';
 import { nextAttempt, retestProblems } from '../readiness/retest.js';
-import type { Chosen } from './documents.js';
-import { openLog, type Logger } from './log.js';
+import {
+  begin,
+  captureMetadata,
+  identityProblems,
+  permitFor,
+  situationOf,
+  type Order,
+  type Origin,
+  type Parts,
+} from './brief.js';
 import { issue, type Issued } from './issue.js';
-import { SOFTWARE } from './software.js';
+import { openLog, type Logger } from './log.js';
 import { perform, type Performed, type Progress } from './runner.js';
-import type { Scorer } from './scorer.js';
-import type { ScorerSetup } from './open-scorer.js';
-
-/** What a person asks for: this item, on this bench, now. */
-export interface Order {
-  readonly serial: string;
-  readonly operator: string;
-  readonly documents: Chosen;
-  /** Shows one warning to a person and returns the reply; throws when there is none. */
-  readonly acknowledge: (warning: Warning, task: Task) => Promise<Acknowledgement>;
-  /** Aborted when the operator stops. */
-  readonly stop: AbortSignal;
-}
-
-/** What one attempt works with; `assemble` puts it together. */
-export interface Parts {
-  readonly bench: (attempt: number) => Bench;
-  readonly ledger: Ledger;
-  /** Folder of the records. */
-  readonly root: string;
-  /** For simulated benches the simulation's, for real ones the bench's; never the other. */
-  readonly seal: Seal<'bench'> | Seal<'simulation'>;
-  readonly clock: Clock;
-  readonly scorer: (setup: ScorerSetup) => Scorer | Promise<Scorer>;
-  /** Called with each line of the structured log as text. */
-  readonly watch?: (line: string) => void;
-}
 
 export type AttemptProgress =
   | Progress
@@ -102,19 +68,6 @@ export async function* attemptItem(
   }
 }
 
-/** On a real bench a command line cannot stand in for a person. */
-function isByPerson({ means }: Acknowledgement): boolean {
-  return means !== 'command-line option, simulated bench';
-}
-
-/** What is known before power. */
-export interface Brief {
-  readonly task: Task;
-  readonly identity: Identity;
-  readonly environment: Environment;
-  readonly acknowledgements: readonly Acknowledgement[];
-}
-
 async function* attemptOn(
   bench: Bench,
   order: Order,
@@ -138,15 +91,10 @@ async function* attemptOn(
   for (const warning of procedure.warnings) {
     acknowledgements.push(await order.acknowledge(warning, task));
   }
-  const answers = bench.simulated ? acknowledgements : acknowledgements.filter(isByPerson);
-  const permit = permitFor(task, order, answers, parts.clock.now());
-  const begun = begin(
-    { task, identity, environment: situation.environment, acknowledgements },
-    order,
-    parts,
-  );
-  yield { kind: 'permitted', acknowledgements, attempt, number: numberOf(begun) };
   const brief = { task, identity, environment: situation.environment, acknowledgements };
+  const permit = permitFor(bench, brief, order, parts.clock.now());
+  const begun = begin(brief, order, parts);
+  yield { kind: 'permitted', acknowledgements, attempt, number: numberOf(begun) };
   try {
     return yield* begunAttempt({ bench, order, parts, brief, begun, permit });
   } catch (error) {
@@ -156,12 +104,8 @@ async function* attemptOn(
 }
 
 /** An attempt that counts: begun in the ledger, with a live permit. */
-export interface Begun {
+export interface Begun extends Origin {
   readonly bench: Bench;
-  readonly order: Order;
-  readonly parts: Parts;
-  readonly brief: Brief;
-  readonly begun: Entry;
   readonly permit: EnergizePermit;
 }
 
@@ -273,89 +217,4 @@ function abort(error: unknown, begun: Entry, order: Order, parts: Parts): void {
     }
     throw new AggregateError([error, second], 'the attempt failed, and so did entering that');
   }
-}
-
-async function situationOf(bench: Bench, order: Order, parts: Parts): Promise<Situation> {
-  const { procedure, station } = order.documents;
-  const disk = statfsSync(parts.root);
-  return {
-    procedure,
-    station,
-    ratings: bench.ratings,
-    interlocks: await bench.interlocks(),
-    environment: await bench.environment(),
-    last: parts.ledger.last(),
-    freeBytes: disk.bavail * disk.bsize,
-    now: parts.clock.now(),
-    sealUntil: parts.seal.until,
-  };
-}
-
-function identityProblems(identity: Identity, order: Order): readonly Problem[] {
-  const { model } = order.documents.procedure;
-  const problems: Problem[] = [];
-  if (identity.model !== model.code || identity.serial !== order.serial) {
-    const what = `The device in the nest says ${identity.model} ${identity.serial}, but ${order.serial} was scanned.`;
-    problems.push({ code: 'bench/wrong-item', what, fix: 'Scan the item that lies in the nest.' });
-  }
-  if (!model.firmware.includes(identity.firmware)) {
-    const what = `The device runs firmware ${identity.firmware}; allowed: ${model.firmware.join(', ')}.`;
-    problems.push({
-      code: 'bench/wrong-item',
-      what,
-      fix: 'Load released firmware, then test again.',
-    });
-  }
-  return problems;
-}
-
-function permitFor(
-  task: Task,
-  order: Order,
-  acknowledgements: readonly Acknowledgement[],
-  now: number,
-): EnergizePermit {
-  const hazards = order.documents.procedure.warnings.map((w) => w.hazard);
-  const permit = issuePermit(task, hazards, acknowledgements, now);
-  if (!('outstanding' in permit)) return permit;
-  const what = `Nobody acknowledged: ${permit.outstanding.join(', ')}.`;
-  const fix = 'Read each warning and acknowledge it; the bench stays off until then.';
-  throw new StallmarkError([{ code: 'bench/outstanding-warnings', what, fix }]);
-}
-
-/** Enters that the attempt begins, before power, so that no crash can make it uncounted. */
-function begin(brief: Brief, order: Order, parts: Parts): Entry {
-  const { procedure, limits, station } = order.documents;
-  const letters = station.id.replaceAll('-', '');
-  const beginning = {
-    serial: order.serial,
-    attempt: brief.task.attempt,
-    by: order.operator,
-    prefix: parts.seal.purpose === 'simulation' ? `SIM-${letters}` : letters,
-    body: {
-      bench: station.id,
-      simulated: parts.seal.purpose === 'simulation',
-      procedure: procedure.digest,
-      limits: limits.digest,
-      benchDescription: station.digest,
-      software: SOFTWARE.version,
-      acknowledgements: brief.acknowledgements.map((a): Json => ({ ...a, at: isoInstant(a.at) })),
-    },
-  };
-  return beginAttempt(parts.ledger, beginning, parts.clock.now());
-}
-
-function captureMetadata({ order, brief, begun, parts }: Begun): Readonly<Record<string, string>> {
-  const { procedure, limits, station } = order.documents;
-  return {
-    record: numberOf(begun),
-    serial: order.serial,
-    attempt: String(brief.task.attempt),
-    bench: station.id,
-    procedure: procedure.digest,
-    limits: limits.digest,
-    benchDescription: station.digest,
-    software: SOFTWARE.version,
-    ...(parts.seal.purpose === 'simulation' ? { mark: 'SIMULATED – NOT A PRODUCT RECORD' } : {}),
-  };
 }

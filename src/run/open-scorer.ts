@@ -1,9 +1,11 @@
+import type { Capture } from '../capture/capture.js';
 import { CaptureFile } from '../capture/parquet.js';
 import { screen } from '../capture/screen.js';
 import type { Procedure } from '../procedure/procedure.js';
 import type { Station } from '../procedure/station.js';
 import { gateRule } from '../scoring/catalogue.js';
 import { startContext } from '../scoring/context.js';
+import type { Context } from '../scoring/scoring.js';
 import { scoreStage } from '../scoring/stage.js';
 import type { Scorer, StageOutcome } from './scorer.js';
 
@@ -17,6 +19,44 @@ export interface ScorerSetup {
   readonly metadata: Readonly<Record<string, string>>;
 }
 
+/** Judges captures in the order of their stages; each stage hands on what it told to the next. */
+export interface StageJudge {
+  judge(capture: Capture): StageOutcome;
+  readonly torqueConstant: Context['torqueConstant'];
+}
+
+/** Makes the judge of one run: screens each capture and scores what is fit. Stores nothing. */
+export function stageJudge({
+  procedure,
+  station,
+}: Pick<ScorerSetup, 'procedure' | 'station'>): StageJudge {
+  const stages = new Map(procedure.stages.map((stage) => [stage.id, stage]));
+  let context = startContext(procedure, station);
+  return {
+    judge(capture) {
+      const stage = stages.get(capture.stage);
+      if (stage === undefined) throw new Error(`no stage "${capture.stage}" in the procedure`);
+      const { torqueRange, currentRange } = station;
+      const screening = screen(capture, { torqueRange, currentRange, updates: stage.updates });
+      if (!screening.fit) {
+        // Without its gates nothing says that more torque is safe to apply.
+        const stops = stage.gates.some((request) => gateRule(request.gate)?.stops === true);
+        return { stage: stage.id, scores: [], gates: screening.gates, stops };
+      }
+      const scored = scoreStage(screening.capture, stage, context);
+      context = scored.context;
+      const gates = [...screening.gates, ...scored.gates];
+      const stops = stage.gates.some(
+        (request, i) => gateRule(request.gate)?.stops === true && scored.gates[i]?.holds === false,
+      );
+      return { stage: stage.id, scores: scored.scores, gates, stops };
+    },
+    get torqueConstant() {
+      return context.torqueConstant;
+    },
+  };
+}
+
 /**
  * Opens a scorer in this thread: stores each capture, screens it, scores what is fit, and hands what
  * a stage told to the next.
@@ -24,38 +64,18 @@ export interface ScorerSetup {
  * @throws storage/unwritable, storage/full.
  */
 export async function openScorer(setup: ScorerSetup): Promise<Scorer> {
-  const { procedure, station } = setup;
   const file = await CaptureFile.create(setup.file, setup.metadata);
-  const stages = new Map(procedure.stages.map((stage) => [stage.id, stage]));
-  let context = startContext(procedure, station);
+  const judge = stageJudge(setup);
   return {
     async score(capture) {
-      const stage = stages.get(capture.stage);
-      if (stage === undefined) throw new Error(`no stage "${capture.stage}" in the procedure`);
       const stored = file.append(capture);
-      const { torqueRange, currentRange } = station;
-      const screening = screen(capture, { torqueRange, currentRange, updates: stage.updates });
-      let outcome: StageOutcome;
-      if (screening.fit) {
-        const scored = scoreStage(screening.capture, stage, context);
-        context = scored.context;
-        const gates = [...screening.gates, ...scored.gates];
-        const stops = stage.gates.some(
-          (request, i) =>
-            gateRule(request.gate)?.stops === true && scored.gates[i]?.holds === false,
-        );
-        outcome = { stage: stage.id, scores: scored.scores, gates, stops };
-      } else {
-        // Without its gates nothing says that more torque is safe to apply.
-        const stops = stage.gates.some((request) => gateRule(request.gate)?.stops === true);
-        outcome = { stage: stage.id, scores: [], gates: screening.gates, stops };
-      }
+      const outcome = judge.judge(capture);
       await stored;
       return outcome;
     },
     async close() {
       const { sha256 } = await file.close();
-      return { captureDigest: sha256, torqueConstant: context.torqueConstant };
+      return { captureDigest: sha256, torqueConstant: judge.torqueConstant };
     },
     async abandon() {
       await file.close();

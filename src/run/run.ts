@@ -1,4 +1,4 @@
-import { StallmarkError, unreachable } from '../base/error.js';
+import { StallmarkError } from '../base/error.js';
 
 /** Where one attempt stands. Only `energized` may carry power. */
 export type Run =
@@ -44,27 +44,18 @@ const NEXT: Readonly<Record<LiveState, Partial<Readonly<Record<Forward, Onward>>
  * @throws run/transition when the state does not allow the event: our defect.
  */
 export function advance(run: Run, event: RunEvent): Run {
-  switch (run.state) {
-    case 'recorded':
-    case 'aborted':
-      if (event.kind === 'stopped') return run;
-      throw refused(run, event);
-    case 'briefed':
-    case 'permitted':
-    case 'energized':
-    case 'captured':
-    case 'decided':
-    case 'certified': {
-      if (event.kind === 'stopped') {
-        return { state: 'aborted', from: run.state, reason: event.reason };
-      }
-      const state = NEXT[run.state][event.kind];
-      if (state === undefined) throw refused(run, event);
-      return { state };
-    }
-    default:
-      return unreachable(run);
+  if (!isLive(run)) {
+    if (event.kind === 'stopped') return run;
+    throw refused(run, event);
   }
+  if (event.kind === 'stopped') return { state: 'aborted', from: run.state, reason: event.reason };
+  const state = NEXT[run.state][event.kind];
+  if (state === undefined) throw refused(run, event);
+  return { state };
+}
+
+function isLive(run: Run): run is Extract<Run, { readonly state: LiveState }> {
+  return run.state !== 'recorded' && run.state !== 'aborted';
 }
 
 /** Whether power may be on in this state. */

@@ -2,6 +2,7 @@ import { inflateSync } from 'node:zlib';
 
 /** A line of text on a page: baseline and size in points from the upper left corner. */
 export interface Line {
+  /** Without the space at which a line was broken. */
   readonly text: string;
   readonly x: number;
   readonly y: number;
@@ -87,9 +88,11 @@ function readLines(content: string, fonts: ReadonlyMap<string, Font>): readonly 
     const font = fonts.get(name);
     if (font === undefined) throw new Error(`the page uses ${name} without naming it`);
     const glyphs = (hex.match(/.{4}/g) ?? []).map((g) => parseInt(g, 16));
-    const width = glyphs.reduce((sum, g) => sum + (font.widths[g] ?? NaN), 0);
+    const letters = glyphs.map((g) => font.letters[g] ?? '').join('');
+    const text = letters.trimEnd();
+    const width = glyphs.slice(0, text.length).reduce((sum, g) => sum + (font.widths[g] ?? NaN), 0);
     return {
-      text: glyphs.map((g) => font.letters[g] ?? '').join(''),
+      text,
       x: Number(x),
       y: Number(y),
       size: Number(size),

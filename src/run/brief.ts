@@ -1,0 +1,164 @@
+import { statfsSync } from 'node:fs';
+import type { Json } from '../base/canonical.js';
+import { isoInstant, type Clock } from '../base/clock.js';
+import { StallmarkError, type Problem } from '../base/error.js';
+import type { Bench, Environment, Identity } from '../bench/bench.js';
+import {
+  issuePermit,
+  type Acknowledgement,
+  type EnergizePermit,
+  type Task,
+} from '../bench/permit.js';
+import { SIMULATED_MARK } from '../certificate/certificate.js';
+import type { Seal } from '../certificate/keys.js';
+import { beginAttempt, numberOf } from '../ledger/numbering.js';
+import type { Entry, Ledger } from '../ledger/ledger.js';
+import type { Warning } from '../procedure/procedure.js';
+import type { Situation } from '../readiness/readiness.js';
+import type { Chosen } from './documents.js';
+import type { ScorerSetup } from './open-scorer.js';
+import type { Scorer } from './scorer.js';
+import { SOFTWARE } from './software.js';
+
+/** What a person asks for: this item, on this bench, now. */
+export interface Order {
+  readonly serial: string;
+  readonly operator: string;
+  readonly documents: Chosen;
+  /** Shows one warning to a person and returns the reply; throws when there is none. */
+  readonly acknowledge: (warning: Warning, task: Task) => Promise<Acknowledgement>;
+  /** Aborted when the operator stops. */
+  readonly stop: AbortSignal;
+}
+
+/** What one attempt works with; `assemble` puts it together. */
+export interface Parts {
+  readonly bench: (attempt: number) => Bench;
+  readonly ledger: Ledger;
+  /** Folder of the records. */
+  readonly root: string;
+  /** For simulated benches the simulation's, for real ones the bench's; never the other. */
+  readonly seal: Seal<'bench'> | Seal<'simulation'>;
+  readonly clock: Clock;
+  readonly scorer: (setup: ScorerSetup) => Scorer | Promise<Scorer>;
+  /** Called with each line of the structured log as text. */
+  readonly watch?: (line: string) => void;
+}
+
+/** What is known before power. */
+export interface Brief {
+  readonly task: Task;
+  readonly identity: Identity;
+  readonly environment: Environment;
+  readonly acknowledgements: readonly Acknowledgement[];
+}
+
+/** On a real bench a command line cannot stand in for a person. */
+function isByPerson({ means }: Acknowledgement): boolean {
+  return means !== 'command-line option, simulated bench';
+}
+
+/** What a capture belongs to. */
+export interface Origin {
+  readonly order: Order;
+  readonly parts: Parts;
+  readonly brief: Brief;
+  /** The entry that began the attempt. */
+  readonly begun: Entry;
+}
+
+/** Asks the bench, the disk and the ledger for everything readiness is judged by. */
+export async function situationOf(bench: Bench, order: Order, parts: Parts): Promise<Situation> {
+  const { procedure, station } = order.documents;
+  const disk = statfsSync(parts.root);
+  return {
+    procedure,
+    station,
+    ratings: bench.ratings,
+    interlocks: await bench.interlocks(),
+    environment: await bench.environment(),
+    last: parts.ledger.last(),
+    freeBytes: disk.bavail * disk.bsize,
+    now: parts.clock.now(),
+    sealUntil: parts.seal.until,
+  };
+}
+
+/** Holds what the device says of itself against what was scanned. */
+export function identityProblems(identity: Identity, order: Order): readonly Problem[] {
+  const { model } = order.documents.procedure;
+  const problems: Problem[] = [];
+  if (identity.model !== model.code || identity.serial !== order.serial) {
+    const what = `The device in the nest says ${identity.model} ${identity.serial}, but ${order.serial} was scanned.`;
+    problems.push({ code: 'bench/wrong-item', what, fix: 'Scan the item that lies in the nest.' });
+  }
+  if (!model.firmware.includes(identity.firmware)) {
+    const what = `The device runs firmware ${identity.firmware}; allowed: ${model.firmware.join(', ')}.`;
+    problems.push({
+      code: 'bench/wrong-item',
+      what,
+      fix: 'Load released firmware, then test again.',
+    });
+  }
+  return problems;
+}
+
+/**
+ * Turns acknowledgements into a permit.
+ *
+ * @throws bench/outstanding-warnings naming every hazard nobody acknowledged.
+ */
+export function permitFor(bench: Bench, brief: Brief, order: Order, now: number): EnergizePermit {
+  const hazards = order.documents.procedure.warnings.map((w) => w.hazard);
+  const answers = bench.simulated
+    ? brief.acknowledgements
+    : brief.acknowledgements.filter(isByPerson);
+  const permit = issuePermit(brief.task, hazards, answers, now);
+  if (!('outstanding' in permit)) return permit;
+  const what = `Nobody acknowledged: ${permit.outstanding.join(', ')}.`;
+  const fix = 'Read each warning and acknowledge it; the bench stays off until then.';
+  throw new StallmarkError([{ code: 'bench/outstanding-warnings', what, fix }]);
+}
+
+/** Enters that the attempt begins, before power, so that no crash can make it uncounted. */
+export function begin(brief: Brief, order: Order, parts: Parts): Entry {
+  const { procedure, limits, station } = order.documents;
+  const letters = station.id.replaceAll('-', '');
+  const beginning = {
+    serial: order.serial,
+    attempt: brief.task.attempt,
+    by: order.operator,
+    prefix: parts.seal.purpose === 'simulation' ? `SIM-${letters}` : letters,
+    body: {
+      bench: station.id,
+      simulated: parts.seal.purpose === 'simulation',
+      procedure: procedure.digest,
+      limits: limits.digest,
+      benchDescription: station.digest,
+      software: SOFTWARE.version,
+      acknowledgements: brief.acknowledgements.map((a): Json => ({ ...a, at: isoInstant(a.at) })),
+    },
+  };
+  return beginAttempt(parts.ledger, beginning, parts.clock.now());
+}
+
+/** What the capture file says of itself. */
+export function captureMetadata({
+  order,
+  brief,
+  begun,
+  parts,
+}: Origin): Readonly<Record<string, string>> {
+  const { procedure, limits, station } = order.documents;
+  return {
+    record: numberOf(begun),
+    serial: order.serial,
+    attempt: String(brief.task.attempt),
+    bench: station.id,
+    procedure: procedure.digest,
+    limits: limits.digest,
+    benchDescription: station.digest,
+    software: SOFTWARE.version,
+    ...(parts.seal.purpose === 'simulation' ? { mark: SIMULATED_MARK } : {}),
+  };
+}
