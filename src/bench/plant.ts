@@ -33,8 +33,12 @@ const HEAT_SAMPLES = 20;
 const OVER_PERIODS = 40;
 /** What overshoot of the current loop is let through. */
 const OVER_SHARE = 1.05;
-/** Hz: first ripple; the second is at twice this. */
-const RIPPLE = 300;
+/**
+ * Hz: first ripple; the second is at twice this. At a locked shaft the sixth and twelfth order of a
+ * turn stand still; what the current regulator leaves of them while its field is turned to and fro
+ * is put here, within what is scored as ripple and clear of the mains.
+ */
+const RIPPLE = 72;
 const POLE_PAIRS = 10;
 /** A at which the droop of the torque constant is stated. */
 const DROOP_CURRENT = 20;

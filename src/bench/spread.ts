@@ -21,7 +21,7 @@ export interface ItemParameters {
   readonly currentNoise: number;
   /** Torque added to every command while power is on, N·m. */
   readonly offset: number;
-  /** Share of torque, amplitude, at 300 Hz and 600 Hz: six and twelve pulses of a 50 Hz rectifier. */
+  /** Share of torque, amplitude, at 72 Hz and 144 Hz: what is left of the sixth and twelfth order. */
   readonly ripple: readonly [number, number];
   readonly deadTime: number;
   readonly smoothing: readonly number[];

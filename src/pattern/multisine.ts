@@ -1,3 +1,4 @@
+import { inverse, powerOfTwo } from '../base/fourier.js';
 import type { MultisinePattern } from '../procedure/procedure.js';
 import { seeded } from './random.js';
 
@@ -94,14 +95,14 @@ function isAvoided(bin: number, pattern: MultisinePattern): boolean {
 function search(pattern: MultisinePattern): Multisine {
   const bins = chooseBins(pattern);
   if (bins.length === 0) return { lines: [], crest: 0, slew: 0 };
-  const table = cosines(16 * (bins.at(-1) ?? 1));
+  const size = powerOfTwo(16 * (bins.at(-1) ?? 1));
   const random = seeded(pattern.seed);
   const unit = bins.map(() => 1);
   let best: readonly number[] = [];
   let lowest = Infinity;
   for (let draw = 0; draw < Math.max(1, pattern.draws); draw++) {
     const angles = bins.map(() => 2 * Math.PI * random());
-    const peak = largest(table, bins, unit, angles);
+    const peak = largest(size, bins, unit, angles);
     if (peak < lowest) {
       lowest = peak;
       best = angles;
@@ -119,35 +120,22 @@ function search(pattern: MultisinePattern): Multisine {
   return {
     lines,
     crest: lowest / Math.sqrt(bins.length / 2),
-    slew: largest(table, bins, slopes, quarterAhead),
+    slew: largest(size, bins, slopes, quarterAhead),
   };
 }
 
-/** One cycle of a cosine in a power of two of at least `points` points. */
-function cosines(points: number): Float64Array {
-  const size = 2 ** Math.max(6, Math.ceil(Math.log2(points)));
-  return Float64Array.from({ length: size }, (_, i) => Math.cos((2 * Math.PI * i) / size));
-}
-
-/** Largest magnitude of a sum of cosines over one period. */
+/** Largest magnitude of a sum of cosines over one period, taken at `size` points. */
 function largest(
-  table: Float64Array,
+  size: number,
   bins: readonly number[],
   amplitudes: readonly number[],
   angles: readonly number[],
 ): number {
-  const size = table.length;
-  const sum = new Float64Array(size);
-  for (let k = 0; k < bins.length; k++) {
-    const bin = bins[k] as number;
-    const a = (amplitudes[k] as number) * Math.cos(angles[k] as number);
-    const b = (amplitudes[k] as number) * Math.sin(angles[k] as number);
-    let at = 0;
-    for (let i = 0; i < size; i++) {
-      const sine = (at + 3 * (size / 4)) & (size - 1);
-      sum[i] = (sum[i] as number) + a * (table[at] as number) - b * (table[sine] as number);
-      at = (at + bin) & (size - 1);
-    }
+  const spectrum = { re: new Float64Array(size / 2 + 1), im: new Float64Array(size / 2 + 1) };
+  for (const [k, bin] of bins.entries()) {
+    const half = (amplitudes[k] as number) * (size / 2);
+    spectrum.re[bin] = half * Math.cos(angles[k] as number);
+    spectrum.im[bin] = half * Math.sin(angles[k] as number);
   }
-  return sum.reduce((peak, value) => Math.max(peak, Math.abs(value)), 0);
+  return inverse(spectrum).reduce((peak, value) => Math.max(peak, Math.abs(value)), 0);
 }

@@ -110,7 +110,7 @@ export function edges(pattern: StepPattern): readonly Edge[] {
  * @returns Torque in N·m.
  */
 export function underlying(pattern: Pattern, rate: number): Float64Array {
-  return sampled(shapeOf(pattern, 'underlying'), durationOf(pattern), rate);
+  return sampled(pattern, 'underlying', rate);
 }
 
 /**
@@ -121,13 +121,25 @@ export function underlying(pattern: Pattern, rate: number): Float64Array {
  * @returns Torque in N·m.
  */
 export function held(pattern: Pattern, rate: number): Float64Array {
-  return sampled(shapeOf(pattern, 'held'), durationOf(pattern), rate);
+  return sampled(pattern, 'held', rate);
 }
 
-function sampled(shape: Shape, duration: number, rate: number): Float64Array {
-  const samples = new Float64Array(instantsBefore(duration, rate));
-  for (let i = 0; i < samples.length; i++) samples[i] = shape(i / rate);
+function sampled(pattern: Pattern, view: View, rate: number): Float64Array {
+  const shape = shapeOf(pattern, view);
+  const samples = new Float64Array(instantsBefore(durationOf(pattern), rate));
+  const fresh = Math.min(samples.length, samplesBeforeRepeat(pattern, rate));
+  for (let i = 0; i < fresh; i++) samples[i] = shape(i / rate);
+  for (let i = fresh; i < samples.length; i += fresh) {
+    samples.set(samples.subarray(0, Math.min(fresh, samples.length - i)), i);
+  }
   return samples;
+}
+
+/** Samples after which all that follows has been computed already: a sum of many cosines is slow. */
+function samplesBeforeRepeat(pattern: Pattern, rate: number): number {
+  if (pattern.kind !== 'multisine') return Infinity;
+  const period = Math.round(pattern.period * rate);
+  return period > 0 && Math.abs(period - pattern.period * rate) < 1e-9 ? period : Infinity;
 }
 
 /** As the source means it, or as it reaches the item: staircases and recordings held. */

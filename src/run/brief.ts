@@ -13,7 +13,8 @@ import { SIMULATED_MARK } from '../certificate/certificate.js';
 import type { Seal } from '../certificate/keys.js';
 import { beginAttempt, numberOf } from '../ledger/numbering.js';
 import type { Entry, Ledger } from '../ledger/ledger.js';
-import type { Warning } from '../procedure/procedure.js';
+import { durationOf } from '../pattern/shapes.js';
+import type { Procedure, Warning } from '../procedure/procedure.js';
 import type { Situation } from '../readiness/readiness.js';
 import type { Chosen } from './documents.js';
 import type { ScorerSetup } from './open-scorer.js';
@@ -79,9 +80,20 @@ export async function situationOf(bench: Bench, order: Order, parts: Parts): Pro
     environment: await bench.environment(),
     last: parts.ledger.last(),
     freeBytes: disk.bavail * disk.bsize,
+    recordBytes: recordBytes(procedure),
     now: parts.clock.now(),
     sealUntil: parts.seal.until,
   };
+}
+
+/** Bytes that one second of capture takes on the disk: 82 kB were measured, with room above. */
+const CAPTURE_RATE = 120_000;
+/** Bytes of certificate, table and log together. */
+const PAGES = 1_000_000;
+
+function recordBytes({ stages }: Procedure): number {
+  const seconds = stages.reduce((sum, s) => sum + durationOf(s.pattern) * s.takes.length, 0);
+  return seconds * CAPTURE_RATE + PAGES;
 }
 
 /** Holds what the device says of itself against what was scanned. */

@@ -204,8 +204,10 @@ export interface Checked extends Pick<Documents, 'problems' | 'texts'> {
  */
 export function checkDocuments(paths: readonly string[]): Checked {
   const found = readDocuments(paths);
-  const lone = found.limits.length > 0 || found.procedures.length > 0;
-  const shipped = lone ? readDocuments(DEFAULT_FOLDERS) : found;
+  const isWhole =
+    found.stations.length > 0 &&
+    found.limits.every((l) => found.procedures.some((p) => p.id === l.procedure));
+  const shipped = isWhole ? found : readDocuments(DEFAULT_FOLDERS);
   const problems = [...found.problems];
   const summary: string[] = found.stations.map(
     (s) =>

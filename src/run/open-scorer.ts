@@ -78,7 +78,7 @@ export async function openScorer(setup: ScorerSetup): Promise<Scorer> {
       return { captureDigest: sha256, torqueConstant: judge.torqueConstant };
     },
     async abandon() {
-      await file.close();
+      await file.abandon();
     },
   };
 }

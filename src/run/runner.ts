@@ -57,10 +57,12 @@ export async function* perform(work: Work): AsyncGenerator<Progress, Performed> 
   const { stages } = work.procedure;
   const spell = new PowerSpell(work);
   let brokenOff: string | undefined;
+  let failure: unknown;
   let isOn = false;
   try {
     for (const [index, stage] of stages.entries()) {
       refuseWhenStopped(work.stop);
+      if (failure !== undefined) throw failure;
       yield { kind: 'stage', index, stage, of: stages.length };
       await spell.arrange(stage.power);
       if (isOn !== (spell.energized !== undefined)) {
@@ -68,7 +70,9 @@ export async function* perform(work: Work): AsyncGenerator<Progress, Performed> 
         yield { kind: 'power', on: isOn, at: work.clock.now() };
       }
       const outcome = work.scorer.score(await capture(work, stage, spell.energized));
-      outcome.catch(() => undefined); // awaited below; a failure must not end the process meanwhile
+      outcome.catch((error: unknown) => {
+        failure = error; // thrown before the next stage: no torque for samples nobody can keep
+      });
       outcomes.push(outcome);
       if (stage.gates.length === 0) continue;
       const judged = await outcome;

@@ -60,14 +60,20 @@ export function workerScorer(setup: ScorerSetup): Scorer {
       return answer.outcome;
     },
     async close() {
-      const answer = await ask({ kind: 'close' });
-      if (answer.kind !== 'closed') throw new Error(`asked to close, answered ${answer.kind}`);
-      await worker.terminate();
-      return answer.closed;
+      try {
+        const answer = await ask({ kind: 'close' });
+        if (answer.kind !== 'closed') throw new Error(`asked to close, answered ${answer.kind}`);
+        return answer.closed;
+      } finally {
+        await worker.terminate();
+      }
     },
     async abandon() {
-      if (death === undefined) await ask({ kind: 'abandon' });
-      await worker.terminate();
+      try {
+        if (death === undefined) await ask({ kind: 'abandon' });
+      } finally {
+        await worker.terminate(); // a thread left behind would keep the program from ending
+      }
     },
   };
 }

@@ -17,7 +17,7 @@ export function startContext(procedure: Procedure, station: Station): Context {
 }
 
 /**
- * Adds what one stage told: the unloaded zero, the preload, the torque constant.
+ * Adds what one stage told: the unloaded zero, the preload, the torque constant, the friction.
  *
  * The zeros of the start stand for the whole run: a later zero is compared with them, it does not
  * replace them.
@@ -28,15 +28,23 @@ export function advanceContext(
   capture: Screened<Capture>,
   scores: readonly Score[],
 ): Context {
-  const zeros = stage.power === 'off' ? zerosOf(context, capture) : {};
+  const told = {
+    ...(stage.power === 'off' ? zerosOf(context, capture) : {}),
+    ...frictionOf(scores),
+  };
   const constant = scores.find((score) => score.characteristic === 'torque-constant')?.outcome;
-  if (constant?.kind !== 'measured') return { ...context, ...zeros };
+  if (constant?.kind !== 'measured') return { ...context, ...told };
   // A wild value would scale every motor-side score after it; the limit judges it, not we.
   const believable = constant.value > 0.5 * context.model.torqueConstant;
   const torqueConstant = believable
     ? ({ value: constant.value, origin: 'measured' } as const)
     : context.torqueConstant;
-  return { ...context, ...zeros, torqueConstant };
+  return { ...context, ...told, torqueConstant };
+}
+
+function frictionOf(scores: readonly Score[]): Pick<Context, 'friction'> {
+  const found = scores.find((score) => score.characteristic === 'static-friction')?.outcome;
+  return found?.kind === 'measured' ? { friction: Math.max(0, found.value) } : {};
 }
 
 function zerosOf(

@@ -5,7 +5,13 @@ import type { Stage } from '../procedure/procedure.js';
 import { mean } from './line.js';
 import { heldTorque, MAINS } from './purity.js';
 import { option, shown, type NotEvaluated } from './reading.js';
-import { measureResponses, randomError, type Response, type Responses } from './response.js';
+import {
+  addResponse,
+  measureResponses,
+  randomError,
+  type Response,
+  type Responses,
+} from './response.js';
 import { fitPolynomial } from './curve.js';
 import type { Context, GateRule } from './scoring.js';
 import { lineOf, windowOf } from './spectrum.js';
@@ -228,7 +234,7 @@ const agreement: GateRule = {
   id: 'agreement',
   name: 'two-way agreement',
   definition:
-    'Rms difference of shaft torque, stand and delays taken out, and torque from the motor current, over the rms of the latter, at the lines of the band.',
+    'Rms difference of shaft torque, stand, delays and the friction that an earlier stage measured taken out, and torque from the motor current, over the rms of the latter, at the lines of the band.',
   scope: 'run',
   options: AGREEMENT,
   source: 'common practice, no source',
@@ -240,8 +246,10 @@ const agreement: GateRule = {
       capture.takes,
       stage,
       { conditioning, context },
-      ({ motor, shaft }) => {
-        const apart = differenceOf(motor, shaft, from, to);
+      ({ motor, shaft, slip }) => {
+        // Friction is the item's own and has a limit of its own: the gate judges the two ways.
+        const whole = addResponse(shaft, slip, context.friction ?? 0);
+        const apart = differenceOf(motor, whole, from, to);
         const found = `differ by ${shown(apart * 100)} % rms`;
         return {
           observed: apart * 100,

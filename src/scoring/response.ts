@@ -15,7 +15,9 @@ import {
   type NotEvaluated,
 } from './reading.js';
 import type { Characteristic, Context, Evidence, Outcome } from './scoring.js';
-import { linesByPeriod, type Spectrum } from './spectrum.js';
+import { slipOf } from './slip.js';
+import type { Spectrum } from '../base/fourier.js';
+import { linesByPeriod, type Repeats } from './spectrum.js';
 
 /** A complex number. */
 export interface Complex {
@@ -131,6 +133,8 @@ interface Lines {
   readonly command: readonly Spectrum[];
   readonly current: readonly Spectrum[];
   readonly torque: readonly Spectrum[];
+  /** Friction of 1 N·m, one period. */
+  readonly slip: Spectrum;
 }
 
 /** Several scores and gates read the same lines; computing them is most of the work. */
@@ -163,8 +167,16 @@ function linesOf(take: Take, stage: Stage, conditioning: number): Lines | NotEva
       command: read(channels.command),
       current: read(channels.current),
       torque: read(channels.torque),
+      slip: slipLines(channels.torque, { start, period, periods }, bins),
     };
   });
+}
+
+function slipLines(torque: Float32Array, repeats: Repeats, bins: readonly number[]): Spectrum {
+  const once = { start: 0, period: repeats.period, periods: 1 };
+  const [lines] = linesByPeriod(slipOf(torque, repeats), once, bins);
+  if (lines === undefined) throw new Error('a period without lines');
+  return lines;
 }
 
 function remembered(
@@ -189,6 +201,8 @@ export interface Responses {
   readonly motor: Response;
   /** Torque at the transducer over command; delay of its channel taken out, the stand left in. */
   readonly transducer: Response;
+  /** Friction of a bearing of 1 N·m over command, as motion of the shaft would have it. */
+  readonly slip: Response;
   /** As `transducer` with the stand divided out, up to 0.6 of its resonance; above, as measured. */
   readonly shaft: Response;
 }
@@ -219,7 +233,22 @@ export function measureResponses(
   const shaft = mapRatio(transducer, (ratio, f) =>
     f <= CORRECTABLE * stand.resonance ? divide(ratio, standGain(f, stand)) : ratio,
   );
-  return { motor, transducer, shaft };
+  const slip = mapRatio(
+    averageResponse(
+      lines.frequency,
+      lines.command,
+      lines.command.map(() => lines.slip),
+    ),
+    (ratio, f) => multiply(ratio, undoDelay(f, stand.torqueDelay)),
+  );
+  return { motor, transducer, slip, shaft };
+}
+
+/** Adds `share` of one response to another at the same lines. */
+export function addResponse(to: Response, added: Response, share: number): Response {
+  const re = to.ratio.re.map((v, k) => v + share * (added.ratio.re[k] as number));
+  const im = to.ratio.im.map((v, k) => v + share * (added.ratio.im[k] as number));
+  return { ...to, ratio: { re, im } };
 }
 
 const LOW = 5; // Hz

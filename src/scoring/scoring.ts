@@ -70,6 +70,8 @@ export interface Context {
   readonly zero: number;
   /** Coupled, de-energized reading at the start less the unloaded zero, N·m; 0 before it was read. */
   readonly preload: number;
+  /** Half-width of the friction loop, N·m; absent until a slow triangle measured it. */
+  readonly friction?: number;
   /** Torque the shunt resistor imitates, N·m, from the description of the bench. */
   readonly shunt: number;
   /** N·m/A: nominal until the static stage measured it. */

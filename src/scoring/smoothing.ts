@@ -5,7 +5,8 @@ import { periodicPart, readLag, type PeriodicPart } from './lag.js';
 import { mean, standardDeviation } from './line.js';
 import { channelsOf, measured, notEvaluated, option, shown, type NotEvaluated } from './reading.js';
 import type { Characteristic, Context, Evidence, Outcome } from './scoring.js';
-import { linesByPeriod, type Spectrum } from './spectrum.js';
+import type { Spectrum } from '../base/fourier.js';
+import { linesByPeriod } from './spectrum.js';
 import { TRACKING } from './tracking.js';
 
 /** Order of the low-pass that separates a shape from its grain; it is run forwards and backwards. */

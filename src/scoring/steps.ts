@@ -106,7 +106,7 @@ const deadTime: Characteristic = {
   id: 'dead-time',
   name: 'dead time',
   definition:
-    'Time from the command edge until the motor-side torque leaves its level, as the delay of a delayed ramp behind a first-order lag fitted to the first 30 % of the mean of the smallest steps at smoothing 0.',
+    'Time from the command edge until the motor-side torque leaves its level, as the delay of a delayed ramp behind a first-order lag fitted to the first 40 % of the mean of the smallest steps at smoothing 0.',
   dimension: 'time',
   unit: 'ms',
   side: 'motor',
@@ -130,13 +130,16 @@ const deadTime: Characteristic = {
   },
 };
 
-/** Fits the onset from 1 ms before the command edge up to 30 % of the change. */
+/** Fits the onset from 1 ms before the command edge up to 40 % of the change. */
 function deadTimeOf(edge: AveragedEdge, torque: Float64Array, change: number): number | undefined {
-  const top = findTransition(torque, { low: 0, high: change })?.at(0.3);
+  const top = findTransition(torque, { low: 0, high: change })?.at(0.4);
   if (top === undefined) return undefined;
   const first = edge.time.findIndex((t) => t >= -0.001);
   const end = Math.ceil(top) + 1;
-  return fitOnset(edge.time.subarray(first, end), torque.subarray(first, end))?.dead;
+  // A digital loop, taken to be as fast as the samples, lets an edge wait for its next period and then
+  // holds its voltage: each spreads the mean of many edges evenly over one period.
+  const smear = edge.step / Math.sqrt(6);
+  return fitOnset(edge.time.subarray(first, end), torque.subarray(first, end), smear)?.dead;
 }
 
 /**

@@ -216,6 +216,19 @@ test('kill -9 in the middle of a stage: the next start says what happened and th
   expect((await stallmark(['ledger', 'audit', '--data', data])).status).toBe(0);
 });
 
+test('the disk refuses to take more in the middle of a run: status 74, off, nothing issued', async () => {
+  const { data, options } = place();
+  // The shell allows files of 300 kB: the capture outgrows it, the ledger does not.
+  const ended = await stallmark(['run', SERIAL, ...options, ...BOTH], {}, 300);
+  expect(ended.status, ended.err).toBe(74);
+  expect(ended.err).toContain('storage/');
+  expect(ended.err).toContain('capture.parquet');
+  expect(filesBelow(data).filter((f) => f.includes('certificate'))).toEqual([]);
+  const list = await stallmark(['ledger', 'list', '--data', data]);
+  expect(list.out).toContain('aborted');
+  expect((await stallmark(['ledger', 'audit', '--data', data])).status).toBe(0);
+});
+
 test('the structured log is JSON lines, holds no secret, and is shown by --verbose', async () => {
   const { options } = place();
   const passphrase = 'simulated records prove nothing';

@@ -19,9 +19,20 @@ export interface Running {
   readonly ended: Promise<Ended>;
 }
 
-/** Starts the built program as a user would, with nobody at its terminal. */
-export function start(args: readonly string[], environment: NodeJS.ProcessEnv = {}): Running {
-  const child = spawn(process.execPath, [MAIN, ...args], {
+/**
+ * Starts the built program as a user would, with nobody at its terminal.
+ *
+ * @param fileLimit - Greatest file it may write, in blocks of 1 024 bytes; the system enforces it.
+ */
+export function start(
+  args: readonly string[],
+  environment: NodeJS.ProcessEnv = {},
+  fileLimit?: number,
+): Running {
+  const command = [process.execPath, MAIN, ...args];
+  const limited = ['bash', '-c', `ulimit -f ${String(fileLimit)} && exec "$@"`, '-', ...command];
+  const [program = '', ...rest] = fileLimit === undefined ? command : limited;
+  const child = spawn(program, rest, {
     env: { ...process.env, NO_COLOR: '1', ...environment },
     stdio: ['ignore', 'pipe', 'pipe'],
   });
@@ -65,6 +76,7 @@ export function start(args: readonly string[], environment: NodeJS.ProcessEnv = 
 export function stallmark(
   args: readonly string[],
   environment: NodeJS.ProcessEnv = {},
+  fileLimit?: number,
 ): Promise<Ended> {
-  return start(args, environment).ended;
+  return start(args, environment, fileLimit).ended;
 }

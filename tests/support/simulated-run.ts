@@ -51,18 +51,16 @@ export async function runItem(documents: RunDocuments, item: SimulatedItemRun): 
   const { serial, attempt = 1, faults = [] } = item;
   const bench = simulatedBench({ station, serial, attempt, faults, clock, pace: 'fast' });
   const task = { bench: bench.id, serial, attempt, procedureDigest: procedure.digest };
-  const replies = procedure.warnings.map(
-    ({ hazard, issue }): Acknowledgement => ({
-      hazard,
-      by: 'A. Operator',
-      at: clock.now(),
-      serial,
-      attempt,
-      language: 'en',
-      textIssue: issue,
-      means: 'command-line option, simulated bench',
-    }),
-  );
+  const replies = procedure.warnings.map(({ hazard, issue }): Acknowledgement => ({
+    hazard,
+    by: 'A. Operator',
+    at: clock.now(),
+    serial,
+    attempt,
+    language: 'en',
+    textIssue: issue,
+    means: 'command-line option, simulated bench',
+  }));
   const permit = issuePermit(task, [], replies, clock.now());
   if ('outstanding' in permit) throw new Error('no permit');
   const run = perform({

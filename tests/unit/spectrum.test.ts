@@ -1,13 +1,11 @@
 import { expect, test } from 'vitest';
+import { forward, inverse, powerOfTwo } from '../../src/base/fourier.js';
 import { butterworth, zeroPhase, zeroPhaseGain } from '../../src/scoring/filter.js';
 import {
   bandPower,
   blockMeans,
-  forward,
-  inverse,
   lineOf,
   linesByPeriod,
-  powerOfTwo,
   welch,
   windowOf,
 } from '../../src/scoring/spectrum.js';

@@ -1,0 +1,3 @@
+import { truthTests } from '../support/truth-scores.js';
+
+truthTests(26, 50);
