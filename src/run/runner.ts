@@ -53,31 +53,26 @@ export interface Performed {
  * @throws run/stopped, bench/* — after the bench is safe.
  */
 export async function* perform(work: Work): AsyncGenerator<Progress, Performed> {
-  const outcomes: Promise<StageOutcome>[] = [];
+  const scores = new ScoreQueue(work.scorer);
   const { stages } = work.procedure;
   const spell = new PowerSpell(work);
   let brokenOff: string | undefined;
-  let failure: unknown;
   let isOn = false;
   try {
     for (const [index, stage] of stages.entries()) {
       refuseWhenStopped(work.stop);
-      if (failure !== undefined) throw failure;
+      scores.refuseWhenFailed();
       yield { kind: 'stage', index, stage, of: stages.length };
       await spell.arrange(stage.power);
       if (isOn !== (spell.energized !== undefined)) {
         isOn = !isOn;
         yield { kind: 'power', on: isOn, at: work.clock.now() };
       }
-      const outcome = work.scorer.score(await capture(work, stage, spell.energized));
-      outcome.catch((error: unknown) => {
-        failure = error; // thrown before the next stage: no torque for samples nobody can keep
-      });
-      outcomes.push(outcome);
-      if (stage.gates.length === 0) continue;
-      const judged = await outcome;
-      if (judged.stops) brokenOff = stage.id;
-      if (judged.stops) break;
+      const outcome = scores.add(await capture(work, stage, spell.energized));
+      if (stage.gates.length > 0 && (await outcome).stops) {
+        brokenOff = stage.id;
+        break;
+      }
     }
   } catch (error) {
     await spell.end(isOperatorStop(error) ? 'ramp' : 'off');
@@ -87,11 +82,33 @@ export async function* perform(work: Work): AsyncGenerator<Progress, Performed> 
   }
   if (isOn) yield { kind: 'power', on: false, at: work.clock.now() };
   const settled: StageOutcome[] = [];
-  for (const outcome of outcomes) {
+  for (const outcome of scores.outcomes) {
     settled.push(await outcome);
     yield { kind: 'scored', outcome: await outcome };
   }
   return { run: spell.run, outcomes: settled, energized: spell.times, brokenOff };
+}
+
+/** Captures handed to the scorer while the next stage is played. */
+class ScoreQueue {
+  readonly outcomes: Promise<StageOutcome>[] = [];
+  #failure: Error | undefined;
+
+  constructor(readonly scorer: Scorer) {}
+
+  add(captured: Capture): Promise<StageOutcome> {
+    const outcome = this.scorer.score(captured);
+    outcome.catch((error: unknown) => {
+      this.#failure ??= error instanceof Error ? error : new Error(String(error));
+    });
+    this.outcomes.push(outcome);
+    return outcome;
+  }
+
+  /** No torque for samples that nobody can keep or score: throws what went wrong with earlier ones. */
+  refuseWhenFailed(): void {
+    if (this.#failure !== undefined) throw this.#failure;
+  }
 }
 
 /** The one stretch of an attempt during which power may be on. */
