@@ -15,6 +15,11 @@ export const RECORD_FILES = {
   page: 'certificate.pdf',
   log: 'log.jsonl',
 } as const;
+/**
+ * Files that a certificate may be handed on without. Where the ledger is at hand it lists them, and
+ * then one that is missing is damage.
+ */
+const APART: readonly string[] = [RECORD_FILES.capture, RECORD_FILES.log];
 /** Beside them, for `sha256sum -c`; not needed. */
 export const SUMS_FILE = 'SHA256SUMS';
 
@@ -93,7 +98,16 @@ function filesChecks(files: Files): readonly Check[] {
   const known: readonly string[] = Object.values(RECORD_FILES);
   const missing = known
     .filter((name) => !files.has(name))
-    .map((name) => check('files', 'broken', 'files/missing', `${name} is missing.`));
+    .map((name) =>
+      APART.includes(name)
+        ? check(
+            'files',
+            'open',
+            'files/left-out',
+            `${name} is not here: nothing can be said of it.`,
+          )
+        : check('files', 'broken', 'files/missing', `${name} is missing.`),
+    );
   const extra = [...files.keys()]
     .filter((name) => !known.includes(name) && name !== SUMS_FILE)
     .map((name) =>
@@ -221,7 +235,7 @@ function captureCheck(files: Files, table: CertificateTable | undefined): readon
 
 function sumsCheck(files: Files): readonly Check[] {
   const sums = files.get(SUMS_FILE);
-  if (sums === undefined) return [];
+  if (sums === undefined || APART.some((name) => !files.has(name))) return [];
   const others = [...files].filter(([name]) => name !== SUMS_FILE);
   if (Buffer.from(sums).toString('utf8') === sumsText(Object.fromEntries(others))) {
     return [check('sums', 'holds', 'sums', `${SUMS_FILE} agrees with the files.`)];

@@ -397,12 +397,6 @@ const otherDamages: readonly Damage[] = [
     sentence: /The capture was changed.*cannot be scored again/u,
   },
   {
-    name: 'the capture missing',
-    files: () => without(good, CAPTURE),
-    broken: ['files/missing'],
-    sentence: /capture\.parquet is missing/u,
-  },
-  {
     name: 'a file more',
     files: () => ({ ...good, 'note.txt': new Uint8Array() }),
     broken: ['files/extra'],
@@ -534,6 +528,18 @@ test('the ledger entry of a record holds with its very files', async () => {
   const report = await verified(good, { ledgerEntries });
   expect(report.checks.every(({ outcome }) => outcome === 'holds')).toBe(true);
 });
+
+for (const apart of [CAPTURE, RECORD_FILES.log]) {
+  test(`a record handed on without its ${apart} holds, says so, and is damaged where the ledger lists it`, async () => {
+    const files = without(good, apart);
+    const alone = await verified(files);
+    expect(brokenIn(alone)).toEqual([]);
+    const open = alone.checks.find(({ finding }) => finding === 'files/left-out');
+    expect(open?.sentence).toContain(`${apart} is not here`);
+    const ledgerEntries = [entry(13, 'record-issued', issuedBody())];
+    expect(brokenIn(await verified(files, { ledgerEntries }))).toEqual(['ledger/file-missing']);
+  });
+}
 
 const ledgerDamages: readonly (readonly [string, () => Entry, string, RegExp])[] = [
   [
