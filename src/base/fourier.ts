@@ -12,12 +12,20 @@ export function powerOfTwo(length: number): number {
   return 2 ** Math.max(1, Math.ceil(Math.log2(length)));
 }
 
-const transforms = new Map<number, FFT>();
+/** A transform of one size with its working space, made once. */
+interface Transform {
+  readonly fft: FFT;
+  readonly input: number[];
+  readonly output: number[];
+}
 
-function transformOf(size: number): FFT {
+const transforms = new Map<number, Transform>();
+
+function transformOf(size: number): Transform {
   const known = transforms.get(size);
   if (known !== undefined) return known;
-  const made = new FFT(size);
+  const fft = new FFT(size);
+  const made = { fft, input: fft.createComplexArray(), output: fft.createComplexArray() };
   transforms.set(size, made);
   return made;
 }
@@ -32,10 +40,9 @@ function transformOf(size: number): FFT {
  * Check: tests/checks/spectrum.check.ts.
  */
 export function forward(samples: Samples, size: number = powerOfTwo(samples.length)): Spectrum {
-  const fft = transformOf(size);
+  const { fft, output: out } = transformOf(size);
   const padded = new Float64Array(size);
   padded.set(samples);
-  const out = fft.createComplexArray();
   fft.realTransform(out, padded);
   const bins = size / 2 + 1;
   const re = new Float64Array(bins);
@@ -54,14 +61,14 @@ export function forward(samples: Samples, size: number = powerOfTwo(samples.leng
  */
 export function inverse(spectrum: Spectrum): Float64Array {
   const size = 2 * (spectrum.re.length - 1);
-  const fft = transformOf(size);
-  const data = fft.createComplexArray();
+  const { fft, input: data, output: out } = transformOf(size);
   for (let k = 0; k <= size / 2; k++) {
     data[2 * k] = spectrum.re[k] as number;
     data[2 * k + 1] = spectrum.im[k] as number;
   }
   fft.completeSpectrum(data);
-  const out = fft.createComplexArray();
   fft.inverseTransform(out, data);
-  return Float64Array.from({ length: size }, (_, n) => out[2 * n] as number);
+  const samples = new Float64Array(size);
+  for (let n = 0; n < size; n++) samples[n] = out[2 * n] as number;
+  return samples;
 }

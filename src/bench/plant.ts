@@ -34,9 +34,9 @@ const OVER_PERIODS = 40;
 /** What overshoot of the current loop is let through. */
 const OVER_SHARE = 1.05;
 /**
- * Hz: first ripple; the second is at twice this. At a locked shaft the sixth and twelfth order of a
- * turn stand still; what the current regulator leaves of them while its field is turned to and fro
- * is put here, within what is scored as ripple and clear of the mains.
+ * Hz: first ripple; the second is at twice this. The sixth and twelfth order of a turn stand still with
+ * a locked shaft; so that ripple can be rehearsed all the same, they are put where a slow turn would
+ * have them: in the band that is scored and clear of the mains.
  */
 const RIPPLE = 72;
 const POLE_PAIRS = 10;

@@ -39,8 +39,12 @@ export interface Truth {
   readonly torqueConstant: number;
   /** Share of torque constant lost at 20 A. */
   readonly droop: number;
-  /** N·m */
+  /**
+   * Half-width of the bearing's own loop, N·m. In service the noise of the current sensor shakes the
+   * shaft, and a slow loop opens by four fifths of it.
+   */
   readonly friction: number;
+  /** N·m */
   readonly offset: number;
   readonly cogging: number;
   readonly preload: number;

@@ -46,6 +46,11 @@ export async function renderPdf(certificate: Certificate, csv: Uint8Array): Prom
   return written();
 }
 
+/** Loads what `renderPdf` needs, so that nobody waits for it after the last sample. */
+export async function preparePdf(): Promise<void> {
+  await import('pdfkit');
+}
+
 function drawContent(sheet: Sheet, certificate: Certificate, csv: Uint8Array): void {
   const { root } = sheet;
   drawTitle(sheet, root, certificate);

@@ -28,6 +28,11 @@ export function certificateFor<P extends Purpose>(
   return certificate as SealedBy<P>;
 }
 
+/** Loads what sealing needs, so that nobody waits for it after the last sample. */
+export async function prepareSealing(): Promise<void> {
+  await Promise.all([import('pkijs'), import('asn1js')]);
+}
+
 /** The files of one record that are sealed. */
 export interface UnsealedRecord<P extends Purpose> {
   readonly certificate: SealedBy<P>;

@@ -23,10 +23,10 @@ const APART: readonly string[] = [RECORD_FILES.capture, RECORD_FILES.log];
 /** Beside them, for `sha256sum -c`; not needed. */
 export const SUMS_FILE = 'SHA256SUMS';
 
-/** Writes what `sha256sum -c` reads, files in alphabetical order. */
-export function sumsText(files: Readonly<Record<string, Uint8Array>>): string {
-  const names = Object.keys(files).sort();
-  return names.map((name) => `${sha256(files[name] ?? new Uint8Array())}  ${name}\n`).join('');
+/** Writes what `sha256sum -c` reads, files in alphabetical order, each with its SHA-256. */
+export function sumsText(digests: Readonly<Record<string, string>>): string {
+  const names = Object.keys(digests).sort();
+  return names.map((name) => `${digests[name] ?? ''}  ${name}\n`).join('');
 }
 
 /** What the records are held against. */
@@ -237,7 +237,8 @@ function sumsCheck(files: Files): readonly Check[] {
   const sums = files.get(SUMS_FILE);
   if (sums === undefined || APART.some((name) => !files.has(name))) return [];
   const others = [...files].filter(([name]) => name !== SUMS_FILE);
-  if (Buffer.from(sums).toString('utf8') === sumsText(Object.fromEntries(others))) {
+  const digests = others.map(([name, bytes]) => [name, sha256(bytes)] as const);
+  if (Buffer.from(sums).toString('utf8') === sumsText(Object.fromEntries(digests))) {
     return [check('sums', 'holds', 'sums', `${SUMS_FILE} agrees with the files.`)];
   }
   const sentence = `${SUMS_FILE} does not agree with the files.`;

@@ -5,6 +5,8 @@ import { StallmarkError } from '../base/error.js';
 import { FAULTS, type FaultName } from '../bench/fault.js';
 import { simulatedBench } from '../bench/simulated.js';
 import { ensureSimulationKeys, openSeal } from '../certificate/keys.js';
+import { preparePdf } from '../certificate/pdf.js';
+import { prepareSealing } from '../certificate/sign.js';
 import { openLedger, type LedgerFile } from '../ledger/sqlite.js';
 import type { Parts } from './brief.js';
 import type { Chosen } from './documents.js';
@@ -50,6 +52,7 @@ export async function assemble(
     configuration.passphrase,
     clock.now(),
   );
+  await Promise.all([preparePdf(), prepareSealing()]);
   const inThread = configuration.scoreHere === true || !isMainThread;
   return {
     bench: (attempt) => simulatedBench({ station, serial, attempt, faults, clock, pace }),

@@ -1,5 +1,6 @@
 import { readFileSync, writeFileSync } from 'node:fs';
 import { join } from 'node:path';
+import { sha256 } from '../base/canonical.js';
 import { isNonEmpty } from '../base/numbers.js';
 import type { Certificate, DocumentReference } from '../certificate/certificate.js';
 import { certificateCsv } from '../certificate/csv.js';
@@ -64,7 +65,7 @@ export async function issue(finished: Finished): Promise<Issued> {
       : await sealWith(seal, certificate, csv, pdf);
   const certified = advance(decided, { kind: 'record-sealed' });
   log.info({ number: certificate.number }, 'sealed');
-  writeFiles(finished.folder, sealed);
+  writeFiles(finished.folder, sealed, certificate.captureDigest);
   const body = {
     verdict: decision.verdict.word,
     outcome: decision.verdict.outcome,
@@ -79,16 +80,23 @@ export async function issue(finished: Finished): Promise<Issued> {
 }
 
 /** Writes the sealed files and the sums of all files; nothing is written to the log after this. */
-function writeFiles(folder: string, sealed: SealedRecord): void {
+function writeFiles(folder: string, sealed: SealedRecord, captureDigest: string): void {
   const write = (name: string, bytes: Uint8Array | string): void => {
     writeFileSync(join(folder, name), bytes, { flag: 'wx' });
   };
   write(RECORD_FILES.table, sealed.csv);
   write(RECORD_FILES.seal, sealed.csvSeal);
   write(RECORD_FILES.page, sealed.pdf);
-  const names = Object.values(RECORD_FILES);
-  const files = Object.fromEntries(names.map((name) => [name, readFileSync(join(folder, name))]));
-  write(SUMS_FILE, sumsText(files));
+  write(
+    SUMS_FILE,
+    sumsText({
+      [RECORD_FILES.capture]: captureDigest,
+      [RECORD_FILES.table]: sha256(sealed.csv),
+      [RECORD_FILES.seal]: sha256(sealed.csvSeal),
+      [RECORD_FILES.page]: sha256(sealed.pdf),
+      [RECORD_FILES.log]: sha256(readFileSync(join(folder, RECORD_FILES.log))),
+    }),
+  );
 }
 
 /** Two calls, not one: a seal is for one purpose, and the types keep the two apart. */

@@ -10,7 +10,13 @@ import { RECORD_FILES, SUMS_FILE, sumsText, verifyRecord } from '../../src/certi
 import { temporaryFolder } from '../support/folder.js';
 import { madeKeys } from '../support/keys.js';
 import { sampleCertificate } from '../support/record.js';
-import { filesOf, sharedSeal, writeFiles, type RecordFiles } from '../support/sealed-record.js';
+import {
+  digestsOf,
+  filesOf,
+  sharedSeal,
+  writeFiles,
+  type RecordFiles,
+} from '../support/sealed-record.js';
 
 const { table: TABLE, seal: SEAL, page: PAGE } = RECORD_FILES;
 const certificate = sampleCertificate();
@@ -24,7 +30,7 @@ beforeAll(async () => {
   const pdf = await renderPdf(certificate, csv);
   const record = { certificate: certificateFor(certificate, seal), csv, pdf };
   const files = filesOf(await sealRecord(record, seal, certificate.issued));
-  good = { ...files, [SUMS_FILE]: new TextEncoder().encode(sumsText(files)) };
+  good = { ...files, [SUMS_FILE]: new TextEncoder().encode(sumsText(digestsOf(files))) };
   const keys = await madeKeys();
   plantRoot = rootCertificateFile(keys, 'bench');
   simulationRoot = rootCertificateFile(keys, 'simulation');

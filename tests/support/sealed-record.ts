@@ -1,3 +1,4 @@
+import { sha256 } from '../../src/base/canonical.js';
 import { mkdirSync, writeFileSync } from 'node:fs';
 import { join } from 'node:path';
 import type { Certificate } from '../../src/certificate/certificate.js';
@@ -46,3 +47,7 @@ export function writeFiles(folder: string, files: RecordFiles): string {
   for (const [name, bytes] of Object.entries(files)) writeFileSync(join(folder, name), bytes);
   return folder;
 }
+
+/** SHA-256 of each file. */
+export const digestsOf = (files: RecordFiles): Readonly<Record<string, string>> =>
+  Object.fromEntries(Object.entries(files).map(([name, bytes]) => [name, sha256(bytes)]));

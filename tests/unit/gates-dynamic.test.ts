@@ -1,8 +1,9 @@
-import { expect, test } from 'vitest';
+import { describe, expect, test } from 'vitest';
 import { second } from '../../src/base/units.js';
 import type { Gate } from '../../src/capture/gate.js';
 import type { Capture, Screened } from '../../src/capture/capture.js';
 import { DYNAMIC_GATES } from '../../src/scoring/gates-dynamic.js';
+import { slipOf } from '../../src/scoring/slip.js';
 import { CALM, captureOf, contextOf, NOISY, STAND, stageOf } from '../support/linear-unit.js';
 import { hold, multisine, step } from '../support/patterns.js';
 import { lcgNormal } from '../support/lcg.js';
@@ -75,6 +76,54 @@ test('current that reads 4 % high breaks the agreement', () => {
 test('a wrong delay in the stand model breaks the agreement too', () => {
   const context = contextOf({ ...STAND, torqueDelay: second(STAND.torqueDelay + 0.001) });
   expect(judge('agreement', good, context).holds).toBe(false);
+});
+
+describe('friction of the bearing', () => {
+  // Torque of the shaft is short of what the motor makes by friction that slides with its motion:
+  // sign of the slope over ±1 ms, without the spring of a bearing that the correction reckons with.
+  const level = 0.045;
+  const { torque } = good.takes[0].channels;
+  const rubbing = changed(good, 'torque', (v, n) => {
+    const [before, after] = [torque?.[n - 20] ?? 0, torque?.[n + 20] ?? 0];
+    return v - level * Math.sign(after - before);
+  });
+
+  test('of 45 mN·m alone would break the agreement; the friction that was measured explains it', () => {
+    expect(judge('agreement', rubbing).holds).toBe(false);
+    const known = { ...contextOf(), friction: level };
+    expect(judge('agreement', rubbing, known).holds).toBe(true);
+    expect(judge('agreement', rubbing, known).observed).toBeLessThan(
+      0.6 * judge('agreement', rubbing).observed,
+    );
+  });
+
+  test('does not hide a current that reads 4 % high nor a delay that is 1 ms off', () => {
+    const friction = 0.025;
+    const high = changed(good, 'current', (i) => 1.04 * i);
+    expect(judge('agreement', high, { ...contextOf(), friction }).holds).toBe(false);
+    for (const off of [-0.001, 0.001]) {
+      const context = contextOf({ ...STAND, torqueDelay: second(STAND.torqueDelay + off) });
+      expect(judge('agreement', good, { ...context, friction }).holds).toBe(false);
+    }
+  });
+
+  test('springs for 0.1 N·m after a reversal, then slides', () => {
+    // ±1 N·m in 40 samples of 0.1 N·m, twice.
+    const torque = Float64Array.from({ length: 80 }, (_, i) => {
+      const k = i % 40;
+      return (k <= 20 ? k - 10 : 30 - k) / 10;
+    });
+    const slip = slipOf(torque, { start: 0, period: 40, periods: 2 });
+    for (let k = 0; k < 40; k++) {
+      const want = k === 0 || (k > 20 && k < 40) ? -1 : 1;
+      expect(slip[k], String(k)).toBeCloseTo(want, 9);
+    }
+    const slow = Float64Array.from({ length: 400 }, (_, i) => (i <= 200 ? i - 100 : 300 - i) / 100);
+    const fine = slipOf(slow, { start: 0, period: 400, periods: 1 });
+    expect(fine[5]).toBeCloseTo(0, 9); // half way of the 0.1 N·m, rising by 0.01 each sample
+    expect(fine[10]).toBeCloseTo(1, 9);
+    expect(fine[205]).toBeCloseTo(0, 9);
+  });
 });
 
 test('noise on the transducer breaks coherence; the evidence says where', () => {

@@ -21,6 +21,7 @@ import { temporaryFolder } from '../support/folder.js';
 import { KEY_OWNER, KEYS_MADE, madeKeys, PASSPHRASES } from '../support/keys.js';
 import { blankPdf, sampleCertificate, simulatedCertificate } from '../support/record.js';
 import {
+  digestsOf,
   filesOf,
   sealed,
   sharedSeal,
@@ -404,7 +405,7 @@ const otherDamages: readonly Damage[] = [
   },
   {
     name: 'sums of other files',
-    files: () => ({ ...good, [SUMS_FILE]: new TextEncoder().encode(sumsText(other)) }),
+    files: () => ({ ...good, [SUMS_FILE]: new TextEncoder().encode(sumsText(digestsOf(other))) }),
     broken: ['sums/differ'],
     sentence: /SHA256SUMS does not agree/u,
   },
@@ -505,9 +506,6 @@ test('a file that is no root certificate is refused by code', async () => {
   await expect(nothing).rejects.toMatchObject({ problems: [{ code: 'keys/damaged' }] });
 });
 
-const digests = (files: RecordFiles): Json =>
-  Object.fromEntries(Object.entries(files).map(([name, bytes]) => [name, sha256(bytes)]));
-
 function entry(number: number, kind: EntryKind, body: Record<string, Json>): Entry {
   const at = '2026-11-25T14:09:31.000Z';
   const who = { serial: 'H12-26-04711', attempt: 1, by: 'O. Operator' };
@@ -519,7 +517,7 @@ const issuedBody = (changes: Record<string, Json> = {}): Record<string, Json> =>
   revision: 0,
   verdict: 'ACCEPT',
   simulated: false,
-  files: digests(good),
+  files: digestsOf(good),
   ...changes,
 });
 
@@ -566,7 +564,7 @@ const ledgerDamages: readonly (readonly [string, () => Entry, string, RegExp])[]
       entry(
         13,
         'record-issued',
-        issuedBody({ files: digests({ ...good, [CAPTURE]: bytesOf(PAGE) }) }),
+        issuedBody({ files: digestsOf({ ...good, [CAPTURE]: bytesOf(PAGE) }) }),
       ),
     'ledger/file-differs',
     /capture\.parquet is not the file entry 13 issued/u,
@@ -577,14 +575,14 @@ const ledgerDamages: readonly (readonly [string, () => Entry, string, RegExp])[]
       entry(
         13,
         'record-issued',
-        issuedBody({ files: digests({ ...good, 'x.txt': bytesOf(PAGE) }) }),
+        issuedBody({ files: digestsOf({ ...good, 'x.txt': bytesOf(PAGE) }) }),
       ),
     'ledger/file-missing',
     /x\.txt is missing; entry 13 lists it/u,
   ],
   [
     'a file not listed',
-    () => entry(13, 'record-issued', issuedBody({ files: digests(without(good, PAGE)) })),
+    () => entry(13, 'record-issued', issuedBody({ files: digestsOf(without(good, PAGE)) })),
     'ledger/file-unlisted',
     /certificate\.pdf is not among the files of entry 13/u,
   ],
