@@ -3,7 +3,11 @@ import { expect, test } from 'vitest';
 import { StallmarkError } from '../../src/base/error.js';
 import type { Problem } from '../../src/base/error.js';
 import { approve, checkApproval } from '../../src/procedure/approval.js';
-import { compiledSchemas, schemaCompiler, VALIDATORS } from '../../src/procedure/compile-schemas.js';
+import {
+  compiledSchemas,
+  schemaCompiler,
+  VALIDATORS,
+} from '../../src/procedure/compile-schemas.js';
 import { checkDigit } from '../../src/procedure/meaning.js';
 import { readRecording } from '../../src/procedure/recording.js';
 import {

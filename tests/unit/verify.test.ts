@@ -2,7 +2,7 @@ import { createHash, X509Certificate } from 'node:crypto';
 import { readFileSync, rmSync } from 'node:fs';
 import { join } from 'node:path';
 import { beforeAll, expect, test, vi } from 'vitest';
-import { sha256, type Json } from '../../src/base/canonical.js';
+import type { Json } from '../../src/base/canonical.js';
 import type { Certificate } from '../../src/certificate/certificate.js';
 import { certificateCsv } from '../../src/certificate/csv.js';
 import { initKeys, openSeal, rootCertificateFile, type Seal } from '../../src/certificate/keys.js';
