@@ -7,8 +7,8 @@ const WIDTH = 76;
  * avoidance. Order after ANSI Z535.4 (from memory); the wording is the procedure's.
  */
 export function warningPanel(warning: Warning, language: string): string {
-  const text = warning.texts.get(language) ?? warning.texts.get('en');
-  if (text === undefined) throw new Error(`warning "${warning.hazard}" has no English text`);
+  const text = warning.texts.get(language);
+  if (text === undefined) throw new Error(`warning "${warning.hazard}" has no text in ${language}`);
   const rule = '━'.repeat(WIDTH);
   const body = [text.hazard, text.consequence].join(' ');
   return [

@@ -104,7 +104,8 @@ async function answerTo(
   to: Terminal,
 ): Promise<Acknowledgement> {
   const { hazard } = warning;
-  const language = warning.texts.has(options.language) ? options.language : 'en';
+  const { language } = options;
+  if (!warning.texts.has(language)) throw noText(warning, language);
   to.err(warningPanel(warning, language));
   const reply = (means: Acknowledgement['means']): Acknowledgement => ({
     hazard,
@@ -122,6 +123,12 @@ async function answerTo(
   const what = `The warning "${hazard}" was answered with "${typed.trim()}".`;
   const fix = `Read it, then type ${hazard}; the bench stays off until then.`;
   throw new StallmarkError([{ code: 'bench/outstanding-warnings', what, fix }]);
+}
+
+function noText(warning: Warning, language: string): StallmarkError {
+  const what = `The warning "${warning.hazard}" has no text in language "${language}".`;
+  const fix = `Give one of: ${[...warning.texts.keys()].join(', ')}; or add the text to the procedure.`;
+  return new StallmarkError([{ code: 'procedure/warning', what, fix }]);
 }
 
 export function exitOf(verdict: ItemVerdict): number {

@@ -26,8 +26,17 @@ export function processTerminal(): Terminal {
 async function askPerson(question: string): Promise<string> {
   const { createInterface } = await import('node:readline/promises');
   const lines = createInterface({ input: process.stdin, output: process.stderr });
+  const away = new Promise<never>((_, reject) => {
+    const leave = (): void => {
+      const what = 'The question was left unanswered; nothing was energized for it.';
+      const fix = 'Begin again when ready.';
+      reject(new StallmarkError([{ code: 'run/stopped', what, fix }]));
+    };
+    lines.once('SIGINT', leave);
+    lines.once('close', leave); // also the end of input: Ctrl-D, or a terminal that is gone
+  });
   try {
-    return await lines.question(question);
+    return await Promise.race([lines.question(question), away]);
   } finally {
     lines.close();
   }

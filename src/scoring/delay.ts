@@ -121,6 +121,23 @@ export interface ShapeFitOptions {
 }
 
 /**
+ * Returns the least standard error with which any unbiased reading can tell the delay of a known
+ * shape in white noise.
+ *
+ * @param slope - dy/dt of the shape at each sample, unit of y per s.
+ * @param noise - Standard deviation of the noise of one sample, unit of y.
+ * @returns s.
+ *
+ * Source: Cramér–Rao bound, Kay, Estimation Theory (1993) 3.11 (from memory).
+ * Check: tests/checks/delay.check.ts.
+ */
+export function leastDelayError(slope: ArrayLike<number>, noise: number): number {
+  let energy = 0;
+  for (let i = 0; i < slope.length; i++) energy += (slope[i] as number) ** 2;
+  return noise / Math.sqrt(energy);
+}
+
+/**
  * Finds the delay and gain by which samples follow a known shape: the shift of highest correlation,
  * to a fraction of a sample.
  *

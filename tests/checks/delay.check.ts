@@ -4,6 +4,7 @@ import {
   correlate,
   delayFromAngles,
   fitShape,
+  leastDelayError,
   parabolicPeak,
   unwrap,
 } from '../../src/scoring/delay.js';
@@ -98,7 +99,20 @@ test('D-5: the parabola is biased towards whole samples by a known amount', () =
   expectClose(found, expected.parabolic_estimate, tolerance);
 });
 
-test('D-7: the fit of a known shape states the least standard error there is, and keeps to it', () => {
+test('D-7: least standard error of the delay of a known shape in white noise', () => {
+  const { inputs, expected, tolerance } = row('D-7') as Row<
+    { A: number; f_Hz: number; fs_Hz: number; N: number; sigma: number },
+    { sigma_tau_s: number }
+  >;
+  const turn = 2 * Math.PI * inputs.f_Hz;
+  const slope = Float64Array.from(
+    { length: inputs.N },
+    (_, n) => inputs.A * turn * Math.cos((turn * n) / inputs.fs_Hz),
+  );
+  expectClose([leastDelayError(slope, inputs.sigma)], [expected.sigma_tau_s], tolerance);
+});
+
+test('the fit of the shape of D-7 states the least standard error there is, and keeps to it', () => {
   const { inputs, expected } = row('D-7') as Row<
     { A: number; f_Hz: number; fs_Hz: number; N: number; sigma: number },
     { sigma_tau_s: number }

@@ -55,6 +55,13 @@ test('a good item is accepted with status 0 and a record of five files', async (
   ]);
   const audit = await stallmark(['ledger', 'audit', '--data', data]);
   expect(audit.status, audit.out).toBe(0);
+  const keys = options.slice(options.indexOf('--keys'));
+  expect((await stallmark(['verify', data, ...keys])).status).toBe(0);
+  const table = join(result.folder, 'certificate.csv');
+  writeFileSync(table, readFileSync(table, 'utf8').replace(',conforming,', ',conformist,'));
+  const damaged = await stallmark(['verify', data, ...keys]);
+  expect(damaged.status).toBe(1);
+  expect(damaged.out).toContain('printed: ACCEPT — NOT CONFIRMED');
 });
 
 test('without acknowledgements and without a person, nothing is energized and nothing counts', async () => {
@@ -67,6 +74,17 @@ test('without acknowledgements and without a person, nothing is energized and no
   }
   const list = await stallmark(['ledger', 'list', '--data', data]);
   expect(list.out).toContain('No attempt is entered yet.');
+});
+
+test('warnings are shown in the language asked for, and a language without text is refused', async () => {
+  const { options } = place();
+  const german = await stallmark(['run', SERIAL, ...options, ...BOTH, '--language', 'de']);
+  expect(german.status, german.err).toBe(0);
+  expect(german.err).toContain('Quetschgefahr');
+  const missing = await stallmark(['run', 'H12-26-00002', ...options, ...BOTH, '--language', 'fr']);
+  expect(missing.status).toBe(65);
+  expect(missing.err).toContain('procedure/warning');
+  expect(missing.err).not.toContain('ENERGIZED —');
 });
 
 const REFUSALS: readonly {
