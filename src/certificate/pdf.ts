@@ -35,7 +35,7 @@ const SEAL_BYTES = 16_384;
 export async function renderPdf(certificate: Certificate, csv: Uint8Array): Promise<Uint8Array> {
   requireComplete(certificate);
   const issued = new Date(certificate.issued);
-  const doc = await openDocument(certificate, issued);
+  const doc = await openDocument(informationOf(certificate, issued));
   const written = gather(doc);
   const sheet = new Sheet(doc, frameOf(certificate));
   drawContent(sheet, certificate, csv);
@@ -46,9 +46,23 @@ export async function renderPdf(certificate: Certificate, csv: Uint8Array): Prom
   return written();
 }
 
-/** Loads what `renderPdf` needs, so that nobody waits for it after the last sample. */
+/**
+ * Loads what `renderPdf` needs and draws an empty page with every font, so that nobody waits for
+ * that after the last sample.
+ */
 export async function preparePdf(): Promise<void> {
-  await import('pdfkit');
+  const doc = await openDocument({});
+  const written = gather(doc);
+  const sheet = new Sheet(doc, {
+    left: '0',
+    middle: '0',
+    right: '0',
+    foot: '0',
+    mark: SIMULATED_MARK,
+  });
+  sheet.finish();
+  doc.end();
+  written();
 }
 
 function drawContent(sheet: Sheet, certificate: Certificate, csv: Uint8Array): void {
@@ -81,19 +95,21 @@ function frameOf(certificate: Certificate): Frame {
   };
 }
 
-/** pdfkit is imported here and not above: checking and verifying must not pay for it. */
-async function openDocument(certificate: Certificate, issued: Date): Promise<Document> {
-  const { default: PDFDocument } = await import('pdfkit');
+function informationOf(certificate: Certificate, issued: Date): object {
   const mark = certificate.simulated ? `${SIMULATED_MARK}: ` : '';
-  const info = {
-    Title: readable(
-      `${mark}${titleOf(certificate)} ${certificate.number} revision ${certificate.revision}`,
-    ),
+  const title = `${titleOf(certificate)} ${certificate.number} revision ${certificate.revision}`;
+  return {
+    Title: readable(`${mark}${title}`),
     Author: readable(`${certificate.maker.name}, bench ${certificate.bench}`),
     Subject: readable(`Item ${certificate.serial}, ${specification(certificate)}`),
     Creator: readable(`Stallmark ${certificate.software.version}`),
     CreationDate: issued,
   };
+}
+
+/** pdfkit is imported here and not above: checking and verifying must not pay for it. */
+async function openDocument(info: object): Promise<Document> {
+  const { default: PDFDocument } = await import('pdfkit');
   return new PDFDocument({
     size: 'A4',
     margin: 0,

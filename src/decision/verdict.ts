@@ -191,7 +191,15 @@ export function reasonSentence(
 /** Gates first: they explain the rows. */
 function invalidity(results: readonly Result[], gates: readonly Gate[]): string {
   const broken = gates.filter((gate) => !gate.holds);
-  if (broken.length > 0) return enumerate(broken.map(describeGate));
+  const [first, ...others] = broken;
+  if (first !== undefined) {
+    const also = [...new Set(others.map(({ name }) => `"${name}"`))].filter(
+      (n) => n !== `"${first.name}"`,
+    );
+    return also.length === 0
+      ? describeGate(first)
+      : `${describeGate(first)}; nor ${also.length === 1 ? 'does' : 'do'} ${also.join(', ')}`;
+  }
   const invalid = results.flatMap(({ name, verdict }) =>
     verdict.outcome === 'invalid' ? [`${name}: ${verdict.reasons.map(clause).join(', ')}`] : [],
   );

@@ -216,6 +216,18 @@ test('a gate of one stage invalidates the rows of that stage only, and holds the
   );
 });
 
+test('of several gates the first is told with its evidence, the others by name and once', () => {
+  const decision = decideAll({
+    ...base,
+    limits: both,
+    scores: goodScores,
+    gates: [gate('steps-2'), gate('steps-0'), gate('run', { name: 'stand resonance' })],
+  });
+  expect(decision.reason).toMatch(
+    /^Nothing can be concluded: gate "converter clip" of stage "steps-2" .*; nor does "stand resonance"\.$/u,
+  );
+});
+
 test('a gate of the run invalidates every row that has a score; one that was never run stays so', () => {
   const decision = decideAll({
     ...base,
