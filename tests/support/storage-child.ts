@@ -1,4 +1,5 @@
 /** A program of its own that begins and issues attempts, and that can be told to die on the way. */
+import { once } from 'node:events';
 import { join } from 'node:path';
 import { systemDisk, type Disk } from '../../src/ledger/disk.js';
 import { beginAttempt } from '../../src/ledger/numbering.js';
@@ -47,8 +48,12 @@ function issue(root: string, serial: string, disk: Disk): void {
   ledger.close();
 }
 
-function appendMany(root: string, name: string, count: number): void {
+/** Opens the ledger, says so, and appends once the parent says that everybody is there. */
+async function appendMany(root: string, name: string, count: number): Promise<void> {
   const ledger = openLedger(join(root, 'ledger.db'), { patience: 60_000 });
+  process.stdout.write('ready\n');
+  await once(process.stdin, 'data');
+  process.stdin.destroy();
   for (let i = 0; i < count; i += 1) {
     const begun = beginAttempt(ledger, beginning(`${name}-${i}`), NOW);
     abortAttempt(root, ledger, { begun, by: name, reason: 'guard open', body: {} }, NOW);
@@ -81,6 +86,6 @@ function hold(root: string, what: string): void {
 
 const [task = '', root = '', name = '', count = '0', last = ''] = process.argv.slice(2);
 if (task === 'issue') issue(root, name, mortalDisk(Number(count), last === 'after'));
-else if (task === 'append') appendMany(root, name, Number(count));
+else if (task === 'append') await appendMany(root, name, Number(count));
 else if (task === 'hold') hold(root, name);
 else throw new Error(`no task "${task}"`);
