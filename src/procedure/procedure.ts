@@ -192,6 +192,22 @@ export type Pattern =
     }
   | { readonly kind: 'list'; readonly parts: NonEmpty<Pattern> };
 
+/** Every kind of pattern. */
+export const PATTERN_KINDS = [
+  'hold',
+  'ramp',
+  'step',
+  'triangle',
+  'staircase',
+  'burst',
+  'chirp',
+  'sine',
+  'multisine',
+  'pseudo-random',
+  'recorded',
+  'list',
+] as const satisfies readonly Pattern['kind'][];
+
 export interface StepPattern {
   readonly kind: 'step';
   /** Levels held one after the other; the first is held before the first step. */

@@ -1,22 +1,7 @@
-import type { Pattern } from '../procedure/procedure.js';
+import { PATTERN_KINDS } from '../procedure/procedure.js';
 import { leastMovingMean } from './heat.js';
 import { measured, notEvaluated, option } from './reading.js';
 import type { Characteristic } from './scoring.js';
-
-const ANY: readonly Pattern['kind'][] = [
-  'hold',
-  'ramp',
-  'step',
-  'triangle',
-  'staircase',
-  'burst',
-  'chirp',
-  'sine',
-  'multisine',
-  'pseudo-random',
-  'recorded',
-  'list',
-];
 
 const SUPPLY_OPTIONS = { window: { dimension: 'time', default: 0.001 } } as const;
 
@@ -28,7 +13,7 @@ const supplyMinimum: Characteristic = {
   dimension: 'voltage',
   unit: 'V',
   side: 'electrical',
-  from: ANY,
+  from: PATTERN_KINDS,
   power: 'on',
   takes: 1,
   options: SUPPLY_OPTIONS,
@@ -54,7 +39,7 @@ const missingUpdates: Characteristic = {
   dimension: 'count',
   unit: 'count',
   side: 'link',
-  from: ANY,
+  from: PATTERN_KINDS,
   power: 'on',
   takes: 1,
   options: {},

@@ -1,7 +1,7 @@
 import type { Take } from '../capture/capture.js';
 import type { Gate } from '../capture/gate.js';
 import { compile, type Waveform } from '../pattern/waveform.js';
-import type { Stage } from '../procedure/procedure.js';
+import { PATTERN_KINDS, type Stage } from '../procedure/procedure.js';
 import { mean } from './line.js';
 import { heldTorque, MAINS } from './purity.js';
 import { option, shown, type NotEvaluated } from './reading.js';
@@ -354,20 +354,7 @@ const delivered: GateRule = {
   blames: 'link',
   scope: 'stage',
   stops: false,
-  from: [
-    'hold',
-    'ramp',
-    'step',
-    'triangle',
-    'staircase',
-    'burst',
-    'chirp',
-    'sine',
-    'multisine',
-    'pseudo-random',
-    'recorded',
-    'list',
-  ],
+  from: PATTERN_KINDS,
   power: 'on',
   options: DELIVERED,
   source: 'common practice, no source',

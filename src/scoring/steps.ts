@@ -7,9 +7,10 @@ import {
   timeAt,
   transitionOf,
 } from './edge.js';
+import { predictedRinging } from '../pattern/bounds.js';
 import { measured, notEvaluated, option, shown } from './reading.js';
 import type { Characteristic, Outcome } from './scoring.js';
-import { findTransition, fitOnset, overshoot, predictedRinging, settledAt } from './transition.js';
+import { findTransition, fitOnset, overshoot, settledAt } from './transition.js';
 
 /** Fewest samples between the reference levels; a faster edge cannot be timed. */
 const FEWEST_SAMPLES = 5;
@@ -200,7 +201,7 @@ const shaftOvershoot: Characteristic = {
   score: (capture, stage, _reading, context) => {
     const edge = averageEdges(capture, stage, context, { size: 'smallest', side: 'shaft' });
     if ('reason' in edge) return edge;
-    const ringing = predictedRinging(context.stand.resonance, edge.pattern.edge);
+    const ringing = predictedRinging(edge.pattern.edge, context.stand.resonance);
     if (ringing > MOST_RINGING) {
       const stand = `the stand at ${shown(context.stand.resonance)} Hz ringing`;
       const edgeShown = shown(edge.pattern.edge * 1000);

@@ -118,22 +118,6 @@ export function smoothed(y: Float64Array, half: number): Float64Array {
   return out;
 }
 
-/**
- * Share of the change by which a stand still rings after a raised-cosine edge.
- *
- * @param resonance - Hz, > 0; @param edge - duration of the edge, s, ≥ 0.
- * @returns 0 … 1; 1 for an abrupt edge.
- *
- * Source: residual response of an undamped mass on a spring to a half-cosine base motion, own derivation.
- * Check: tests/unit/transition.test.ts.
- */
-export function predictedRinging(resonance: number, edge: number): number {
-  const turns = resonance * edge;
-  const rest = 1 - 4 * turns * turns;
-  if (Math.abs(rest) < 1e-9) return Math.PI / 4; // the limit at half a turn
-  return Math.abs(Math.cos(Math.PI * turns) / rest);
-}
-
 /** What the onset of a response was found to be. */
 export interface Onset {
   /** Time at which the response leaves its base, s. */

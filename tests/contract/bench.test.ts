@@ -1,7 +1,7 @@
 import { afterEach, beforeEach, describe, expect, test } from 'vitest';
 import type { ErrorCode } from '../../src/base/codes.js';
 import { StallmarkError } from '../../src/base/error.js';
-import { ampere, hertz, newtonMetre, second } from '../../src/base/units.js';
+import { hertz, newtonMetre, second } from '../../src/base/units.js';
 import type { Bench, Block, Energized, Load } from '../../src/bench/bench.js';
 import {
   type Acknowledgement,
@@ -12,6 +12,7 @@ import {
 } from '../../src/bench/permit.js';
 import { simulatedBench } from '../../src/bench/simulated.js';
 import type { Settings } from '../../src/procedure/procedure.js';
+import { STATION } from '../support/station.js';
 
 /** One bench under the contract, with what the suite must know of it and be able to do to it. */
 interface Subject {
@@ -352,21 +353,7 @@ function benchContract(name: string, make: () => Subject): void {
 benchContract('simulated bench', () => {
   let offset = 0; // ms by which the test moved the clock on
   const bench = simulatedBench({
-    station: {
-      id: 'TW-1',
-      torqueRange: newtonMetre(20),
-      currentRange: ampere(30),
-      sampleRate: hertz(20_000),
-      shunt: newtonMetre(5),
-      stand: {
-        version: 1,
-        characterized: '2026-10-05T08:30:00Z',
-        resonance: hertz(361),
-        damping: 0.03,
-        torqueDelay: second(0.34e-3),
-        currentDelay: second(0),
-      },
-    },
+    station: STATION,
     serial: 'H12-26-04711',
     attempt: 1,
     faults: [],

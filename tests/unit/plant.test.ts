@@ -1,29 +1,16 @@
 import { describe, expect, test } from 'vitest';
-import { ampere, hertz, newtonMetre, second } from '../../src/base/units.js';
+import { ampere, hertz, newtonMetre } from '../../src/base/units.js';
 import { type Frame, frameOf } from '../../src/bench/converter.js';
 import { Firmware, meanHeld } from '../../src/bench/firmware.js';
 import { FAULT_CODES, Plant, SAMPLE_RATE } from '../../src/bench/plant.js';
 import { drawItem, drawStand, type Parameters } from '../../src/bench/spread.js';
 import { Friction } from '../../src/bench/stand.js';
 import { Amplifier } from '../../src/bench/transducer.js';
+import { STATION } from '../support/station.js';
 
 /** An H12 without spread or noise, on a stand of 361 Hz: what the tables of the scenario reckon with. */
 function ideal(change: Partial<Parameters['item']> = {}): Parameters {
-  const station = {
-    id: 'TW-1',
-    torqueRange: newtonMetre(40),
-    currentRange: ampere(40),
-    sampleRate: hertz(SAMPLE_RATE),
-    shunt: newtonMetre(5),
-    stand: {
-      version: 1,
-      characterized: '2026-10-05T08:30:00Z',
-      resonance: hertz(361),
-      damping: 0.03,
-      torqueDelay: second(0.34e-3),
-      currentDelay: second(0),
-    },
-  };
+  const station = { ...STATION, torqueRange: newtonMetre(40), currentRange: ampere(40) };
   return {
     item: {
       ...drawItem('ideal', 361),

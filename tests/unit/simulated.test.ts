@@ -1,6 +1,6 @@
 import { describe, expect, test } from 'vitest';
 import type { Clock } from '../../src/base/clock.js';
-import { ampere, hertz, newtonMetre, second } from '../../src/base/units.js';
+import { hertz, newtonMetre, second } from '../../src/base/units.js';
 import type { Block, Channel, Energized, Load } from '../../src/bench/bench.js';
 import type { FaultName } from '../../src/bench/fault.js';
 import { issuePermit, type Acknowledgement, type Task } from '../../src/bench/permit.js';
@@ -8,22 +8,8 @@ import { simulatedBench, type SimulatedBench } from '../../src/bench/simulated.j
 import { trueValues } from '../../src/bench/truth.js';
 import type { Fixture } from '../../src/procedure/procedure.js';
 import { handClock } from '../support/clock.js';
+import { STATION as station } from '../support/station.js';
 
-const station = {
-  id: 'TW-1',
-  torqueRange: newtonMetre(20),
-  currentRange: ampere(30),
-  sampleRate: hertz(20_000),
-  shunt: newtonMetre(5),
-  stand: {
-    version: 1,
-    characterized: '2026-10-05T08:30:00Z',
-    resonance: hertz(361),
-    damping: 0.03,
-    torqueDelay: second(0.34e-3),
-    currentDelay: second(0),
-  },
-};
 const SERIAL = 'H12-26-04711';
 
 interface Choice {

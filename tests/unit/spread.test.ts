@@ -1,26 +1,10 @@
 import { describe, expect, test } from 'vitest';
 import { sha256 } from '../../src/base/canonical.js';
-import { ampere, hertz, newtonMetre, second } from '../../src/base/units.js';
 import { FAULTS, withFaults } from '../../src/bench/fault.js';
 import { Noise } from '../../src/bench/noise.js';
-import { drawItem, drawStand, type SimulatedStation } from '../../src/bench/spread.js';
+import { drawItem, drawStand } from '../../src/bench/spread.js';
 import { drawParameters, trueValues } from '../../src/bench/truth.js';
-
-const station: SimulatedStation = {
-  id: 'TW-1',
-  torqueRange: newtonMetre(20),
-  currentRange: ampere(30),
-  sampleRate: hertz(20_000),
-  shunt: newtonMetre(5),
-  stand: {
-    version: 1,
-    characterized: '2026-10-05T08:30:00Z',
-    resonance: hertz(361),
-    damping: 0.03,
-    torqueDelay: second(0.34e-3),
-    currentDelay: second(0),
-  },
-};
+import { STATION as station } from '../support/station.js';
 
 describe('generator', () => {
   test('gives the same numbers as the same steps in unbounded integers', () => {

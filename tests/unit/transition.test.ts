@@ -1,9 +1,9 @@
 import { expect, test } from 'vitest';
+import { predictedRinging } from '../../src/pattern/bounds.js';
 import {
   findTransition,
   fitOnset,
   overshoot,
-  predictedRinging,
   settledAt,
   smoothed,
 } from '../../src/scoring/transition.js';
@@ -64,12 +64,12 @@ test('the smoothing parabola keeps a parabola and thins noise to 0.51 of it over
 });
 
 test('ringing after a raised-cosine edge: 2.4 %, 0.3 %, and π/4 at half a turn', () => {
-  expect(predictedRinging(361, 0.004)).toBeCloseTo(0.024, 3);
-  expect(predictedRinging(361, 0.00415)).toBeLessThan(0.0035);
-  expect(predictedRinging(424, 0.004)).toBeCloseTo(0.055, 3);
-  expect(predictedRinging(311, 0.004)).toBeCloseTo(0.139, 3);
-  expect(predictedRinging(500, 0.001)).toBeCloseTo(Math.PI / 4, 9);
-  expect(predictedRinging(361, 0)).toBe(1);
+  expect(predictedRinging(0.004, 361)).toBeCloseTo(0.024, 3);
+  expect(predictedRinging(0.00415, 361)).toBeLessThan(0.0035);
+  expect(predictedRinging(0.004, 424)).toBeCloseTo(0.055, 3);
+  expect(predictedRinging(0.004, 311)).toBeCloseTo(0.139, 3);
+  expect(predictedRinging(0.001, 500)).toBeCloseTo(Math.PI / 4, 9);
+  expect(predictedRinging(0, 361)).toBe(1);
 });
 
 const onsets = [
