@@ -1,4 +1,5 @@
 #!/usr/bin/env node
+import { readFileSync } from 'node:fs';
 import { Command, CommanderError, InvalidArgumentError } from 'commander';
 import { exitStatus, EXIT } from '../base/codes.js';
 import { StallmarkError } from '../base/error.js';
@@ -20,7 +21,17 @@ function oneOf(...allowed: readonly string[]): (value: string) => string {
   };
 }
 
+function packageVersion(): string {
+  const read: unknown = JSON.parse(
+    readFileSync(new URL('../../package.json', import.meta.url), 'utf8'),
+  );
+  return typeof read === 'object' && read !== null && 'version' in read
+    ? String(read.version)
+    : 'unknown';
+}
+
 const program = new Command('stallmark')
+  .version(packageVersion())
   .description(
     'Automated end-of-line acceptance-test runner for torque-feedback units.\n' +
       'Not a safety function: guards, emergency stop and safe torque off are.',
