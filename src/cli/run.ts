@@ -145,7 +145,7 @@ export function exitOf(verdict: ItemVerdict): number {
 /** Prints table, verdict, reason and paths. The verdict carries the serial: nobody mixes up two items. */
 export function showResult(certificate: Certificate, folder: string, to: Terminal): void {
   const { decision, serial, number, attempt } = certificate;
-  to.out(`\n${resultTable(decision)}\n`);
+  to.out(`\n${resultTable(decision, to.width)}\n`);
   if (certificate.simulated) to.out(SIMULATED_MARK);
   to.out(verdictBox(`${decision.verdict.word}   ${serial}   attempt ${attempt}`));
   to.out(`${decision.reason}\n`);

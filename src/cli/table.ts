@@ -2,11 +2,22 @@ import { rowWords, verdictWords } from '../certificate/words.js';
 import { STRIP_KEY, stripText } from '../certificate/strip.js';
 import type { Decision, Result } from '../decision/decision.js';
 
-const STRIP = 23;
+/** Characters of a limit strip: as many as look well, and as few as can be told apart. */
+const STRIP = { most: 23, least: 11 };
 
-/** Draws the results as a table: value ± U, unit, allowed, limit strip, rule, verdict. */
-export function resultTable(decision: Decision): string {
-  const rows = decision.results.map(cells);
+/**
+ * Draws the results as a table: value ± U, unit, allowed, limit strip, rule, verdict.
+ *
+ * @param width - Columns of the terminal; the strips give way when it is narrow.
+ */
+export function resultTable(decision: Decision, width: number): string {
+  const wide = tableWith(decision, STRIP.most);
+  const tooMuch = wide.indexOf('\n', wide.indexOf('─')) - wide.indexOf('─') - width;
+  return tooMuch <= 0 ? wide : tableWith(decision, Math.max(STRIP.least, STRIP.most - tooMuch));
+}
+
+function tableWith(decision: Decision, strip: number): string {
+  const rows = decision.results.map((result) => cells(result, strip));
   const heading = ['characteristic', 'value', '± U', 'unit', 'allowed', 'limit strip', '', ''];
   const widths = heading.map((h, i) =>
     Math.max(h.length, ...rows.map((row) => row[i]?.length ?? 0)),
@@ -23,7 +34,7 @@ export function resultTable(decision: Decision): string {
   return [line(heading), rule, ...rows.map(line), rule, key, STRIP_KEY].join('\n');
 }
 
-function cells(result: Result): readonly string[] {
+function cells(result: Result, strip: number): readonly string[] {
   const words = rowWords(result);
   return [
     result.name,
@@ -31,7 +42,7 @@ function cells(result: Result): readonly string[] {
     words.expanded,
     words.unit,
     words.allowed,
-    stripText(result, STRIP),
+    stripText(result, strip),
     result.limit.rule === 'guarded' ? 'G' : 'S',
     mark(result),
   ];

@@ -4,7 +4,7 @@ import { StallmarkError } from '../base/error.js';
 export interface Terminal {
   out(text: string): void;
   err(text: string): void;
-  /** Columns of the window; 100 when it is not a window. */
+  /** Columns of the window; 140 when it is not a window. */
   readonly width: number;
   readonly isInteractive: boolean;
   /** Asks a person and returns the line typed, without its end. Refuses when nobody can answer. */
@@ -17,7 +17,7 @@ export function processTerminal(): Terminal {
   return {
     out: (text) => void process.stdout.write(`${text}\n`),
     err: (text) => void process.stderr.write(`${text}\n`),
-    width: process.stdout.columns || 100,
+    width: process.stdout.columns || 140,
     isInteractive,
     ask: isInteractive ? askPerson : refuse,
   };

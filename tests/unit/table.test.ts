@@ -1,0 +1,27 @@
+import { expect, test } from 'vitest';
+import { resultTable } from '../../src/cli/table.js';
+import { sampleCertificate } from '../support/sample-certificate.js';
+
+const { decision } = sampleCertificate('reject');
+const widest = (table: string): number =>
+  Math.max(
+    ...table
+      .split('\n')
+      .slice(0, -2)
+      .map((l) => l.length),
+  );
+
+test('every result has a line with value, U, allowed and verdict', () => {
+  const table = resultTable(decision, 200);
+  for (const { name } of decision.results) expect(table).toContain(name);
+  expect(table).toMatch(/✗ outside/u);
+  expect(table.match(/✓/gu)?.length).toBe(
+    decision.results.filter((r) => r.verdict.outcome === 'conforming').length,
+  );
+});
+
+test('in a narrow terminal the limit strips give way, down to 11 characters', () => {
+  const wide = widest(resultTable(decision, 400));
+  expect(widest(resultTable(decision, wide - 5))).toBe(wide - 5);
+  expect(widest(resultTable(decision, 20))).toBe(wide - 12);
+});
