@@ -5,6 +5,7 @@ import type { Gate } from '../capture/gate.js';
 import type { Limit, Limits } from '../procedure/limits.js';
 import type { StatedUncertainty } from '../procedure/station.js';
 import type { Outcome, Score, Side } from '../scoring/scoring.js';
+import { expandedFor } from '../scoring/uncertainty.js';
 import type { Decision, ItemVerdict, Result, Verdict } from './decision.js';
 import { decide } from './rule.js';
 
@@ -110,7 +111,7 @@ function resultOf(limit: Limit, score: Score | undefined, evidence: Evidence): R
   const stated = evidence.uncertainty(limit.stage, limit.characteristic);
   const expanded =
     outcome.kind === 'measured' && stated !== undefined
-      ? stated.relative * Math.abs(outcome.value) + stated.absolute
+      ? expandedFor(outcome.value, stated)
       : undefined;
   return {
     limit,

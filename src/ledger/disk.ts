@@ -58,22 +58,7 @@ export function freeSpace(folder: string): number {
   });
 }
 
-/**
- * Refuses work for which the disk has no room.
- *
- * @param needed - Bytes.
- * @param free - Bytes that are free; measured when left out.
- * @throws storage/full naming both.
- */
-export function requireSpace(folder: string, needed: number, free = freeSpace(folder)): void {
-  if (free >= needed) return;
-  const what = `"${folder}" has ${megabytes(free)} left, ${megabytes(needed)} are needed.`;
-  throw new StallmarkError([{ code: 'storage/full', what, fix: SPACE_FIX }]);
-}
-
 const SPACE_FIX = 'Free space on the disk; records are moved away, not deleted.';
-
-const megabytes = (bytes: number): string => `${(bytes / 1e6).toFixed(1)} MB`;
 
 /** Runs a step on a path and says in words what the file system refused. */
 function stored<T>(path: string, step: () => T): T {

@@ -1,4 +1,3 @@
-import { statfsSync } from 'node:fs';
 import type { Json } from '../base/canonical.js';
 import { isoInstant, type Clock } from '../base/clock.js';
 import { StallmarkError, type Problem } from '../base/error.js';
@@ -11,6 +10,7 @@ import {
 } from '../bench/permit.js';
 import { SIMULATED_MARK } from '../certificate/certificate.js';
 import type { Seal } from '../certificate/keys.js';
+import { freeSpace } from '../ledger/disk.js';
 import { beginAttempt, numberOf } from '../ledger/numbering.js';
 import type { Entry, Ledger } from '../ledger/ledger.js';
 import { durationOf } from '../pattern/shapes.js';
@@ -71,7 +71,6 @@ export interface Origin {
 /** Asks the bench, the disk and the ledger for everything readiness is judged by. */
 export async function situationOf(bench: Bench, order: Order, parts: Parts): Promise<Situation> {
   const { procedure, station } = order.documents;
-  const disk = statfsSync(parts.root);
   return {
     procedure,
     station,
@@ -79,7 +78,7 @@ export async function situationOf(bench: Bench, order: Order, parts: Parts): Pro
     interlocks: await bench.interlocks(),
     environment: await bench.environment(),
     last: parts.ledger.last(),
-    freeBytes: disk.bavail * disk.bsize,
+    freeBytes: freeSpace(parts.root),
     recordBytes: recordBytes(procedure),
     now: parts.clock.now(),
     sealUntil: parts.seal.until,

@@ -3,7 +3,8 @@ import { nearestNames, oneOf, writeInstead } from '../base/report.js';
 import { inUnit } from '../base/units.js';
 import type { Limit, Limits } from '../procedure/limits.js';
 import type { Procedure } from '../procedure/procedure.js';
-import type { StatedUncertainty, Station } from '../procedure/station.js';
+import type { Station } from '../procedure/station.js';
+import { expandedFor } from '../scoring/uncertainty.js';
 import type { Characteristic } from '../scoring/scoring.js';
 import type { Documents } from './plan.js';
 
@@ -72,8 +73,8 @@ function checkDecidable(row: Limit, station: Station): readonly Problem[] {
   const lower = tolerance.kind === 'between' ? tolerance.lower : 0;
   const width = tolerance.upper - lower;
   if (width <= 0) return []; // at most 0: a count, no width to share
-  const below = tolerance.kind === 'between' ? expanded(stated, lower) : 0;
-  const above = expanded(stated, tolerance.upper);
+  const below = tolerance.kind === 'between' ? expandedFor(lower, stated) : 0;
+  const above = expandedFor(tolerance.upper, stated);
   const show = (value: number): string => inText(value, row);
   if (row.rule === 'guarded' && below + above >= width) {
     const what = `The limit "${nameOf(row)}" leaves nothing to accept: U is ${show(Math.max(below, above))} on a tolerance of ${show(width)}.`;
@@ -91,10 +92,6 @@ function refuseUnstated(row: Limit, station: Station): Problem {
   const what = `The limit "${nameOf(row)}" is guarded, but ${station.id} states no uncertainty for "${row.characteristic}".`;
   const fix = `State it in ${station.file}, or write rule: simple.`;
   return { code: 'limits/uncertainty', where: row.where, what, fix };
-}
-
-function expanded({ relative, absolute }: StatedUncertainty, value: number): number {
-  return relative * Math.abs(value) + absolute;
 }
 
 function inText(value: number, { unit }: Limit): string {
