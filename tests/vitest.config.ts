@@ -15,8 +15,8 @@ export default defineConfig({
   test: {
     maxWorkers: 2,
     projects: [
-      project('unit', '*.test.ts', 20_000),
-      project('checks', '*.check.ts', 20_000),
+      project('unit', '*.test.ts', 60_000),
+      project('checks', '*.check.ts', 60_000),
       project('contract', '*.test.ts', 60_000),
       project('truth', '*.test.ts', 300_000),
       project('faults', '*.test.ts', 120_000),

@@ -1,3 +1,4 @@
+import { thin } from '../base/thin.js';
 import type { Axis, Figure, Panel, Pen } from './figure.js';
 import {
   HAIRLINE,
@@ -164,8 +165,8 @@ function dash(doc: Document, lengths: readonly number[]): void {
 }
 
 /**
- * Points of a line on the page. Where more than four fall into one column of a fifth of a point,
- * only the first, the least, the greatest and the last are kept, so that no spike is lost.
+ * Points of a line on the page. Where more than four would fall into a column of a fifth of a point,
+ * only the least and the greatest are kept, so that no spike is lost.
  */
 function outline(
   line: Panel['lines'][number],
@@ -177,26 +178,13 @@ function outline(
     const y = place.y(line.y[i] as number);
     if (Number.isFinite(x) && Number.isFinite(y)) points.push([hundredth(x), hundredth(y)]);
   }
-  const columns = place.frame.width * 5;
-  return points.length > columns * 4 ? thinned(points) : points;
-}
-
-function thinned(
-  points: readonly (readonly [number, number])[],
-): readonly (readonly [number, number])[] {
-  const kept: (readonly [number, number])[] = [];
-  let start = 0;
-  while (start < points.length) {
-    const column = Math.floor((points[start]?.[0] ?? 0) * 5);
-    let end = start;
-    while (end < points.length && Math.floor((points[end]?.[0] ?? 0) * 5) === column) end += 1;
-    const run = points.slice(start, end);
-    const low = run.reduce((a, b) => (b[1] < a[1] ? b : a));
-    const high = run.reduce((a, b) => (b[1] > a[1] ? b : a));
-    kept.push(...run.filter((p, i) => i === 0 || i === run.length - 1 || p === low || p === high));
-    start = end;
-  }
-  return kept;
+  const columns = Math.ceil(place.frame.width * 5);
+  if (points.length <= columns * 4) return points;
+  const kept = thin(
+    Float64Array.from(points, (point) => point[1]),
+    columns,
+  );
+  return Array.from(kept.index, (i) => points[i] as [number, number]);
 }
 
 const hundredth = (value: number): number => Math.round(value * 100) / 100;

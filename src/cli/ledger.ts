@@ -1,7 +1,8 @@
 import { EXIT } from '../base/codes.js';
+import { systemClock } from '../base/clock.js';
 import { StallmarkError } from '../base/error.js';
 import { auditFile } from '../ledger/audit.js';
-import type { Entry } from '../ledger/ledger.js';
+import { confirmClock, type Entry } from '../ledger/ledger.js';
 import { openLedger } from '../ledger/sqlite.js';
 import { ledgerFile } from '../run/places.js';
 import type { Terminal } from './terminal.js';
@@ -9,6 +10,26 @@ import type { Terminal } from './terminal.js';
 export interface LedgerOptions {
   readonly data: string;
   readonly json?: true;
+}
+
+export interface ClockOptions {
+  readonly data: string;
+  readonly by: string;
+  readonly why: string;
+}
+
+/** Enters that a named person vouches for the clock; the step back stays visible for good. */
+export function confirmLedgerClock(options: ClockOptions, to: Terminal): number {
+  const file = ledgerFile(options.data);
+  openLedger(file, { readOnly: true }).close(); // a ledger that is not there is not made for this
+  const ledger = openLedger(file);
+  try {
+    const entry = confirmClock(ledger, options.by, options.why, systemClock.now());
+    to.out(`Entry ${String(entry.number)}: ${options.by} vouches for ${entry.at}.`);
+    return EXIT.conforming;
+  } finally {
+    ledger.close();
+  }
 }
 
 /** Reads the ledger; none of the three calls can change it. */

@@ -5,6 +5,7 @@ import { exitStatus, EXIT } from '../base/codes.js';
 import { StallmarkError } from '../base/error.js';
 import { problemsAsJson, problemsAsText } from '../base/report.js';
 import type { KeyOptions } from './keys.js';
+import type { ClockOptions } from './ledger.js';
 import type { RunOptions } from './run.js';
 import type { VerifyOptions } from './verify.js';
 import { processTerminal, type Terminal } from './terminal.js';
@@ -116,6 +117,17 @@ for (const [name, description] of [
       process.exitCode = readLedger(name, serial, options, terminal);
     });
 }
+
+ledger
+  .command('confirm-clock')
+  .description('vouch for a clock that is earlier than the last entry, so that work can go on')
+  .requiredOption('--by <name>', 'the quality engineer who vouches')
+  .requiredOption('--why <text>', 'what had happened to the clock')
+  .option('--data <folder>', 'where records lie', 'reports')
+  .action(async (options: ClockOptions) => {
+    const { confirmLedgerClock } = await import('./ledger.js');
+    process.exitCode = confirmLedgerClock(options, terminal);
+  });
 
 const keys = program.command('keys').description('plant root, bench seal, simulation seal');
 keys

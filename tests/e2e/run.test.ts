@@ -178,6 +178,30 @@ for (const { name, serial, more, spoil, status, says } of REFUSALS) {
   });
 }
 
+test('a clock that a named person vouches for lets work go on, and the ledger audits clean', async () => {
+  const { data, options } = place();
+  mkdirSync(data, { recursive: true });
+  const ledger = openLedger(join(data, 'ledger.db'));
+  const note = { kind: 'note', serial: SERIAL, attempt: 0, by: 'test', body: {} } as const;
+  ledger.append(note, Date.parse('2199-01-01T00:00:00Z'));
+  ledger.close();
+  expect((await stallmark(['run', SERIAL, ...options, ...BOTH])).status).toBe(69);
+  const vouch = [
+    'ledger',
+    'confirm-clock',
+    '--by',
+    'Q. Engineer',
+    '--why',
+    'battery',
+    '--data',
+    data,
+  ];
+  expect((await stallmark(vouch)).status).toBe(0);
+  const next = await stallmark(['run', SERIAL, ...options, ...BOTH]);
+  expect(next.status, next.err).toBe(0);
+  expect((await stallmark(['ledger', 'audit', '--data', data])).status).toBe(0);
+});
+
 test('an unknown model is refused: there is no procedure for it', async () => {
   const folder = temporaryFolder();
   const ended = await stallmark([

@@ -4,7 +4,7 @@ import type { Take } from '../../src/capture/capture.js';
 import type { Gate } from '../../src/capture/gate.js';
 import { isScreened, screen } from '../../src/capture/screen.js';
 import type { Expectations } from '../../src/capture/screen.js';
-import { thin } from '../../src/capture/thin.js';
+import { thin } from '../../src/base/thin.js';
 import { captureOf, makeTake, withChannel } from '../support/takes.js';
 
 const H12: Expectations = { torqueRange: 20, currentRange: 30, updates: 1000 };

@@ -1,4 +1,4 @@
-import type { Samples } from '../base/numbers.js';
+import type { Samples } from './numbers.js';
 
 /** Some samples of a trace, in order. */
 export interface Thinned {
