@@ -56,6 +56,7 @@ export function checkPlan(documents: Documents, catalogue: Catalogue): readonly 
     ...checkRanges(procedure, station),
     ...procedure.stages.flatMap((stage) => checkStage(stage, documents, catalogue)),
     ...checkHeating(procedure),
+    ...checkOneSpell(procedure),
     ...checkLimitRows(documents, catalogue.characteristics),
     ...checkUnusedStages(procedure, limits),
   ];
@@ -115,6 +116,19 @@ function checkRanges(procedure: Procedure, station: Station): readonly Problem[]
     problems.push({ code: 'document/mismatch', where, what, fix });
   }
   return problems;
+}
+
+/** A permit energizes once, so the stages with power stand together. */
+function checkOneSpell({ stages }: Procedure): readonly Problem[] {
+  const first = stages.findIndex((stage) => stage.power === 'on');
+  const gap = first < 0 ? -1 : stages.findIndex((stage, i) => i > first && stage.power === 'off');
+  if (gap < 0) return [];
+  return stages.slice(gap).flatMap((stage) => {
+    if (stage.power === 'off') return [];
+    const what = `Stage "${stage.id}" asks for power after "${stages[gap]?.id ?? ''}" took it away, but a run is energized once.`;
+    const fix = 'Move the stages with power together.';
+    return [{ code: 'document/value', where: stage.where, what, fix } as const];
+  });
 }
 
 function meanLossOf({ model, stages }: Procedure): number {

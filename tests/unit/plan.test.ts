@@ -444,6 +444,22 @@ test('an edge that leaves the stand ringing by more than half the limit is refus
   expect(ringing('4 ms')[0]).toContain('may leave 1.5 %');
 });
 
+test('power after a stage without power is refused: a run is energized once', () => {
+  const close = `  - id: pause
+    title: Pause
+    power: none
+    pattern: { kind: hold, level: 0 N·m, duration: 2 s }
+    gates: { zero-return: }
+  - id: sweep
+`;
+  expect(changed('procedure', '  - id: sweep\n', close)).toMatchObject([
+    {
+      code: 'document/value',
+      what: 'Stage "sweep" asks for power after "pause" took it away, but a run is energized once.',
+    },
+  ]);
+});
+
 test('a stage without limit and gate is a note, and notes do not refuse', () => {
   const text = LIMITS.replace(/ {2}sweep\.lag.*\n/, '');
   const documents = documentsOf({ ...TEXTS, limits: text });
