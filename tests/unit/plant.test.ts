@@ -8,7 +8,7 @@ import { Friction } from '../../src/bench/stand.js';
 import { Amplifier } from '../../src/bench/transducer.js';
 import { STATION } from '../support/station.js';
 
-/** An H12 without spread or noise, on a stand of 361 Hz: what the tables of the scenario reckon with. */
+/** An H12 without spread or noise, on a stand of 361 Hz: what the design figures of the maker reckon with. */
 function ideal(change: Partial<Parameters['item']> = {}): Parameters {
   const station = { ...STATION, torqueRange: newtonMetre(40), currentRange: ampere(40) };
   return {
