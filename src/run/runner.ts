@@ -1,11 +1,12 @@
 import { StallmarkError, type Problem } from '../base/error.js';
 import type { Clock } from '../base/clock.js';
 import type { NonEmpty } from '../base/numbers.js';
-import { second, type Quantity } from '../base/units.js';
+import { newtonMetre, second, type Quantity } from '../base/units.js';
 import type { Bench, Block, Energized } from '../bench/bench.js';
 import type { EnergizePermit, Task } from '../bench/permit.js';
 import type { Capture, Take } from '../capture/capture.js';
 import { record } from '../capture/record.js';
+import { boundsOf } from '../pattern/bounds.js';
 import { compile } from '../pattern/waveform.js';
 import { durationOf } from '../pattern/shapes.js';
 import type { Procedure, Settings, Stage } from '../procedure/procedure.js';
@@ -167,17 +168,33 @@ async function take(
       ? work.bench.observe(duration, settings)
       : power.play({ waveform: compile(stage.pattern, stage.updates), settings });
   const rate: Quantity<'Hz'> = work.bench.ratings.sampleRate;
-  const watch = watcher(work, power);
+  const watch = watcher(work, power, stageCeiling(work.procedure, stage));
   const expected = Math.round(duration * rate);
   return record(blocks, { expected, settings, rate }, watch);
+}
+
+/** Share of the rated torque that an item may give beyond what a stage commands. Own choice. */
+const UNCOMMANDED = 0.1;
+
+/**
+ * Returns the torque that a stage has any business to reach: what it commands and a tenth of the
+ * rated torque, and never more than the ceiling of the procedure.
+ */
+function stageCeiling({ ceiling, rated }: Procedure, stage: Stage): Quantity<'N·m'> {
+  const { peak } = boundsOf(stage.pattern, stage.updates);
+  return newtonMetre(Math.min(ceiling, peak + UNCOMMANDED * rated));
 }
 
 /**
  * Returns what the control loop does with each block: look at the interlocks, the operator's stop
  * and the torque; only then tell the device that the loop is alive.
  */
-function watcher(work: Work, power: Energized | undefined): (block: Block) => Promise<void> {
-  const monitor = torqueMonitor(work.procedure.ceiling, work.procedure.model.torqueConstant);
+function watcher(
+  work: Work,
+  power: Energized | undefined,
+  ceiling: Quantity<'N·m'>,
+): (block: Block) => Promise<void> {
+  const monitor = torqueMonitor(ceiling, work.procedure.model.torqueConstant);
   return async (block) => {
     refuseWhenStopped(work.stop);
     if (power === undefined) return;

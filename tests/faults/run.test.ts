@@ -167,6 +167,15 @@ test('the guard opens while energized: power off at once, aborted, nothing issue
   expectWhole(tried.root, false);
 });
 
+test('torque that nobody commanded while the item is held at zero: power off, aborted', async () => {
+  const tried = await attempt(whole, (progress, inner) => {
+    if (progress.kind === 'power' && progress.on) inner.control.uncommanded(1);
+  });
+  expect(tried.error).toMatchObject({ problems: [{ code: 'bench/ceiling' }] });
+  expectOff(tried.inner);
+  expectWhole(tried.root, false);
+});
+
 test('the guard is open from the start: nothing is begun', async () => {
   const tried = await attempt((inner) => {
     inner.control.interlocks({ guard: 'open' });
