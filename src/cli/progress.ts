@@ -33,7 +33,5 @@ export function showProgress(progress: AttemptProgress, to: Terminal): void {
       for (const gate of broken) to.err(`      ${gate.name} does not hold: ${gate.evidence}`);
       return;
     }
-    case 'decided':
-      return;
   }
 }

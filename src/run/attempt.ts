@@ -2,7 +2,6 @@ import { join } from 'node:path';
 import { StallmarkError, throwIfAny } from '../base/error.js';
 import type { Bench } from '../bench/bench.js';
 import type { Acknowledgement, EnergizePermit } from '../bench/permit.js';
-import type { Certificate } from '../certificate/certificate.js';
 import type { Entry } from '../ledger/ledger.js';
 import { numberOf } from '../ledger/numbering.js';
 import { abortAttempt, holdRecords, openAttempt, recover } from '../ledger/store.js';
@@ -31,8 +30,7 @@ export type AttemptProgress =
       readonly acknowledgements: readonly Acknowledgement[];
       readonly attempt: number;
       readonly number: string;
-    }
-  | { readonly kind: 'decided'; readonly certificate: Certificate };
+    };
 
 /**
  * Takes one item from its serial to a sealed record in the ledger. The only way to a record: the
@@ -94,12 +92,18 @@ async function* attemptOn(
   const brief = { task, identity, environment: situation.environment, acknowledgements };
   const permit = permitFor(bench, brief, order, parts.clock.now());
   const begun = begin(brief, order, parts);
-  yield { kind: 'permitted', acknowledgements, attempt, number: numberOf(begun) };
+  let isEnded = false;
   try {
-    return yield* begunAttempt({ bench, order, parts, brief, begun, permit });
+    yield { kind: 'permitted', acknowledgements, attempt, number: numberOf(begun) };
+    const issued = yield* begunAttempt({ bench, order, parts, brief, begun, permit });
+    isEnded = true;
+    return issued;
   } catch (error) {
+    isEnded = true;
     abort(error, begun, order, parts);
     throw error;
+  } finally {
+    if (!isEnded) abort(new Error('whoever watched the run walked away'), begun, order, parts);
   }
 }
 
@@ -133,7 +137,7 @@ async function* begunAttempt(given: Begun): AsyncGenerator<AttemptProgress, Issu
   const confirmReady = async (): Promise<void> => {
     throwIfAny(readinessProblems(readinessChecks(await situationOf(bench, order, parts))));
   };
-  let performed: Performed;
+  let performed: Performed | undefined;
   try {
     const work = {
       task: brief.task,
@@ -144,41 +148,23 @@ async function* begunAttempt(given: Begun): AsyncGenerator<AttemptProgress, Issu
       permit,
       confirmReady,
       stop: order.stop,
+      note: (progress: Progress) => {
+        logProgress(progress, log);
+      },
     };
-    performed = yield* logged(perform(work), log);
+    performed = yield* perform(work);
   } catch (error) {
     log.error(
       { error: error instanceof StallmarkError ? error.problems : String(error) },
       'attempt broken off',
     );
-    await scorer.abandon();
     throw error;
+  } finally {
+    if (performed === undefined) await scorer.abandon(); // also when the watcher walked away
   }
   const ended = parts.clock.now();
   const closed = await scorer.close();
-  const issued = await issue({
-    ...given,
-    performed,
-    closed,
-    started,
-    ended,
-    folder: temporary,
-    log,
-  });
-  yield { kind: 'decided', certificate: issued.certificate };
-  return issued;
-}
-
-async function* logged(
-  progress: AsyncGenerator<Progress, Performed>,
-  log: Logger,
-): AsyncGenerator<Progress, Performed> {
-  for (;;) {
-    const next = await progress.next();
-    if (next.done === true) return next.value;
-    logProgress(next.value, log);
-    yield next.value;
-  }
+  return issue({ ...given, performed, closed, started, ended, folder: temporary, log });
 }
 
 function logProgress(progress: Progress, log: Logger): void {

@@ -27,6 +27,8 @@ export interface Work {
   readonly confirmReady: () => Promise<void>;
   /** Aborted by the operator's stop. */
   readonly stop: AbortSignal;
+  /** Told of all progress, before whoever watches. */
+  readonly note: (progress: Progress) => void;
 }
 
 /** What a watcher sees while a run goes on. */
@@ -55,6 +57,10 @@ export interface Performed {
  */
 export async function* perform(work: Work): AsyncGenerator<Progress, Performed> {
   const scores = new ScoreQueue(work.scorer);
+  const told = (progress: Progress): Progress => {
+    work.note(progress);
+    return progress;
+  };
   const { stages } = work.procedure;
   const spell = new PowerSpell(work);
   let brokenOff: string | undefined;
@@ -63,11 +69,11 @@ export async function* perform(work: Work): AsyncGenerator<Progress, Performed> 
     for (const [index, stage] of stages.entries()) {
       refuseWhenStopped(work.stop);
       scores.refuseWhenFailed();
-      yield { kind: 'stage', index, stage, of: stages.length };
+      yield told({ kind: 'stage', index, stage, of: stages.length });
       await spell.arrange(stage.power);
       if (isOn !== (spell.energized !== undefined)) {
         isOn = !isOn;
-        yield { kind: 'power', on: isOn, at: work.clock.now() };
+        yield told({ kind: 'power', on: isOn, at: work.clock.now() });
       }
       const outcome = scores.add(await capture(work, stage, spell.energized));
       if (stage.gates.length > 0 && (await outcome).stops) {
@@ -81,11 +87,11 @@ export async function* perform(work: Work): AsyncGenerator<Progress, Performed> 
   } finally {
     await spell.end('ramp');
   }
-  if (isOn) yield { kind: 'power', on: false, at: work.clock.now() };
+  if (isOn) yield told({ kind: 'power', on: false, at: work.clock.now() });
   const settled: StageOutcome[] = [];
   for (const outcome of scores.outcomes) {
     settled.push(await outcome);
-    yield { kind: 'scored', outcome: await outcome };
+    yield told({ kind: 'scored', outcome: await outcome });
   }
   return { run: spell.run, outcomes: settled, energized: spell.times, brokenOff };
 }

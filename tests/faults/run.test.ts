@@ -36,6 +36,8 @@ interface Tried {
   readonly operations: number;
   readonly error: unknown;
   readonly progress: readonly AttemptProgress[];
+  /** Whether the ledger says that a record was issued; a link may still fail after that. */
+  readonly issued: boolean;
 }
 
 /** Runs one attempt on a bench that `wrap` puts faults into, and keeps whatever comes of it. */
@@ -71,6 +73,7 @@ async function attempt(
   const { bench, operations } = wrap(inner);
   const progress: AttemptProgress[] = [];
   let error: unknown;
+  let issued = false;
   try {
     const run = attemptItem(order(documents), { ...parts, bench: () => bench });
     for (let next = await run.next(); next.done !== true; next = await run.next()) {
@@ -80,9 +83,10 @@ async function attempt(
   } catch (caught) {
     error = caught;
   } finally {
+    issued = parts.ledger.of(SERIAL).some((e) => e.kind === 'record-issued');
     parts.ledger.close();
   }
-  return { root, inner, operations: operations(), error, progress };
+  return { root, inner, operations: operations(), error, progress, issued };
 }
 
 function order(documents: Chosen): Order {
@@ -147,7 +151,7 @@ describe('the link fails at one operation after the other', () => {
       let recorded = 0;
       for (let k = 1; k <= operations; k += 1) {
         const tried = await attempt((inner) => faultyBench(inner, k, how));
-        const issued = tried.progress.some((p) => p.kind === 'decided');
+        const { issued } = tried;
         recorded += issued ? 1 : 0;
         if (!issued) expect(tried.error, `operation ${k}`).toBeInstanceOf(StallmarkError);
         if (how === 'once') expectOff(tried.inner);
@@ -219,9 +223,33 @@ test('a watcher that walks away leaves the bench off and the attempt aborted', a
     clock,
     pace: 'fast',
   });
-  for await (const progress of attemptItem(order(documents), { ...parts, bench: () => inner })) {
+  const modes: string[] = [];
+  const bench: Bench = {
+    ...faultyBench(inner, Infinity, 'once').bench,
+    makeSafe: async (mode) => {
+      modes.push(mode);
+      await inner.makeSafe(mode);
+    },
+  };
+  let abandoned = 0;
+  const scorer: typeof parts.scorer = async (setup) => {
+    const made = await parts.scorer(setup);
+    const abandon = async (): Promise<void> => {
+      abandoned += 1;
+      await made.abandon();
+    };
+    return { ...made, abandon };
+  };
+  for await (const progress of attemptItem(order(documents), {
+    ...parts,
+    scorer,
+    bench: () => bench,
+  })) {
     if (progress.kind === 'power') break;
   }
+  expect(modes[0]).toBe('ramp');
+  expect(abandoned).toBe(1);
+  expect(parts.ledger.of(SERIAL).map((e) => e.kind)).toEqual(['attempt-begun', 'attempt-aborted']);
   parts.ledger.close();
   expectOff(inner);
   expectWhole(root, false);

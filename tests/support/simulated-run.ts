@@ -72,6 +72,7 @@ export async function runItem(documents: RunDocuments, item: SimulatedItemRun): 
     permit,
     confirmReady: () => Promise.resolve(),
     stop: new AbortController().signal,
+    note: () => undefined,
   });
   for (;;) {
     const next = await run.next();
