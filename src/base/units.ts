@@ -22,6 +22,11 @@ export const celsius = quantity('°C');
 export const ohm = quantity('Ω');
 export const torquePerAmpere = quantity('N·m/A');
 export const torquePerSecond = quantity('N·m/s');
+export const radian = quantity('rad');
+export const torquePerRadian = quantity('N·m/rad');
+export const viscous = quantity('N·m·s/rad');
+export const inertia = quantity('kg·m²');
+export const pascal = quantity('Pa');
 
 /** What a unit measures. Quantities of one dimension may be compared; others may not. */
 export type Dimension =
@@ -42,6 +47,12 @@ export type Dimension =
   | 'resistance'
   | 'power'
   | 'stiffness'
+  | 'compliance'
+  | 'viscous damping'
+  | 'inertia'
+  | 'pressure'
+  | 'sound level'
+  | 'temperature rate'
   | 'drift';
 
 /**
@@ -74,6 +85,12 @@ export const BASE_UNIT: Readonly<Record<Dimension, string>> = {
   resistance: 'Ω',
   power: 'W',
   stiffness: 'N·m/rad',
+  compliance: 'rad/(N·m)',
+  'viscous damping': 'N·m·s/rad',
+  inertia: 'kg·m²',
+  pressure: 'Pa',
+  'sound level': 'dB(A)',
+  'temperature rate': 'K/s',
   drift: 'N·m/min',
 };
 
@@ -94,6 +111,9 @@ const PREFIXABLE: readonly Dimension[] = [
   'power',
   'torque constant',
   'stiffness',
+  'compliance',
+  'viscous damping',
+  'pressure',
   'drift',
 ];
 

@@ -4,15 +4,19 @@ import type { Waveform } from '../pattern/waveform.js';
 import type { EnergizePermit, Task } from './permit.js';
 
 /** Channels of the digitizer, all on one sample clock. */
-export const CHANNELS = ['command', 'current', 'torque', 'supply', 'winding'] as const;
+export const CHANNELS = ['command', 'current', 'torque', 'supply', 'winding', 'sound'] as const;
 /**
  * command: as latched by the item, N·m · current: q axis, A amplitude · torque: transducer, N·m,
- * sign-corrected, not tared · supply: bus voltage, V · winding: temperature, °C.
+ * sign-corrected, not tared · supply: bus voltage, V · winding: temperature, °C · sound: pressure at
+ * the microphone, Pa; only where the bench has one.
  *
  * All channels are late by the same delay of the converter, so a take begins with what was before its
  * waveform. Times between channels are true; times against the waveform are read from `command`.
  */
 export type Channel = (typeof CHANNELS)[number];
+
+/** Channels that a bench may lack. */
+export const OPTIONAL_CHANNELS: readonly Channel[] = ['sound'];
 
 /** Maxima and capabilities of the equipment. A procedure that asks for more is refused before power. */
 export interface Ratings {
@@ -23,6 +27,11 @@ export interface Ratings {
   /** The device drops torque by itself after this long without a feed. */
   readonly deadMan: Quantity<'s'>;
   readonly fixtures: readonly Settings['fixture'][];
+  readonly channels: readonly Channel[];
+  /** Who turns the locked shaft to another angle: the bench by itself, an operator, or nobody. */
+  readonly indexing: 'bench' | 'operator' | 'none';
+  /** Whether the bench can close a loop over a wheel that it reckons itself. */
+  readonly closedLoop: boolean;
 }
 
 /** What the device in the nest says of itself. */
@@ -38,6 +47,8 @@ export interface Identity {
 export interface Interlocks {
   readonly guard: 'closed' | 'open' | 'contradictory';
   readonly emergencyStop: 'released' | 'pressed' | 'contradictory';
+  /** The hold-to-run device, held by the operator while power is on; "held" where there is none. */
+  readonly presence: 'held' | 'released' | 'contradictory';
   /** Age of the reading, s. */
   readonly age: number;
 }
@@ -68,8 +79,16 @@ export interface Block {
 export interface DeviceReport {
   /** Updates latched since the start of the take. */
   readonly updates: number;
-  /** Updates that were due and did not arrive since the start of the take. */
+  /** Updates that were due and did not arrive since the start of the take; silence on purpose does not count. */
   readonly missing: number;
+  /** Updates that the link itself knows to have lost; absent where it keeps no count. */
+  readonly linkLost?: number;
+  /** Longest time between two updates and standard deviation of that time since the start of the take, s;
+   * absent where the device does not tell. */
+  readonly gap?: number;
+  readonly jitter?: number;
+  /** Largest share of the available voltage that the current loop used since the start of the take, 0 … 1. */
+  readonly duty?: number;
   /** Device clock since the start of the take, s. */
   readonly time: number;
   /** Fault code, or 0. */
@@ -113,7 +132,8 @@ export interface Bench {
 export interface Energized {
   /**
    * Loads and triggers one waveform, from zero torque and back to zero at its end; yields its samples
-   * in blocks until it ends.
+   * in blocks until it ends. A waveform with a wheel closes the loop in the device, which ends it at
+   * zero torque when the wheel asks for more than its limit.
    *
    * @throws bench/ceiling when any sample exceeds the ceiling (nothing is played then),
    * bench/capability for what the bench cannot play, bench/permit-void after `makeSafe`,

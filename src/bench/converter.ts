@@ -2,11 +2,13 @@ import type { Channel } from './bench.js';
 import { Noise } from './noise.js';
 import type { StandParameters } from './spread.js';
 
-/** Samples of every channel, written in place: N·m, A, N·m, V, °C. */
-export type Frame = Readonly<Record<Channel, Float32Array>>;
+/** Samples of every channel, written in place: N·m, A, N·m, V, °C, and Pa where there is a microphone. */
+export type Frame = Readonly<Record<Exclude<Channel, 'sound'>, Float32Array>> & {
+  readonly sound?: Float32Array;
+};
 
 /** Arrays for `count` samples of every channel. */
-export function frameOf(count: number): Frame {
+export function frameOf(count: number, sound = false): Frame {
   const array = (): Float32Array => new Float32Array(count);
   return {
     command: array(),
@@ -14,6 +16,7 @@ export function frameOf(count: number): Frame {
     torque: array(),
     supply: array(),
     winding: array(),
+    ...(sound && { sound: array() }),
   };
 }
 
@@ -24,6 +27,7 @@ export interface Seen {
   torque: number;
   supply: number;
   winding: number;
+  sound: number;
 }
 
 const BITS = 16;
@@ -74,6 +78,7 @@ export class Converter {
   private readonly torque: Input;
   private readonly supply: Input;
   private readonly winding: Input;
+  private readonly sound: Input;
   private noise = new Noise('converter');
   private readonly turnPerSample: number;
   private turn = 0;
@@ -89,6 +94,7 @@ export class Converter {
     this.torque = new Input(stand.torqueRange, stand.torqueNoise, late);
     this.supply = new Input(SUPPLY_RANGE, stand.supplyNoise, late);
     this.winding = new Input(WINDING_RANGE, stand.windingNoise, late);
+    this.sound = new Input(stand.soundRange, 0, late);
     this.supply.settle(stand.supplyVoltage);
     this.winding.settle(stand.ambient);
     this.turnPerSample = 2 * Math.PI * MAINS * period;
@@ -114,5 +120,6 @@ export class Converter {
     frame.torque[at] = this.torque.convert(seen.torque + hum, noise.normal());
     frame.supply[at] = this.supply.convert(seen.supply, noise.normal());
     frame.winding[at] = this.winding.convert(seen.winding, noise.normal());
+    if (frame.sound !== undefined) frame.sound[at] = this.sound.convert(seen.sound, 0);
   }
 }

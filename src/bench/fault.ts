@@ -1,126 +1,105 @@
-import type { ItemParameters, Parameters, StandParameters } from './spread.js';
+import { type Problem, throwIfAny } from '../base/error.js';
+import { writeInstead } from '../base/report.js';
+import { FIRMWARE_FAULTS, MOTOR_FAULTS } from './item-faults.js';
+import { OPERATOR_FAULTS } from './operator-faults.js';
+import { type Fault, SEVERITIES, type Severity } from './severity.js';
+import type { Parameters } from './spread.js';
+import { LINK_FAULTS, STAND_FAULTS } from './stand-faults.js';
 
-/** A defect that the simulated bench can be given, to rehearse that it is found and blamed rightly. */
-export interface Fault {
-  readonly name: string;
-  /** What is wrong, in one sentence. */
-  readonly what: string;
-  /** Whom the runner should blame. */
-  readonly blames: 'item' | 'stand' | 'link';
-  readonly change: (good: Parameters) => Parameters;
-}
+export { type Fault, SEVERITIES, type Severity } from './severity.js';
 
-const DEGREE = Math.PI / 180;
-
-const onItem =
-  (change: (item: ItemParameters) => Partial<ItemParameters>) =>
-  (good: Parameters): Parameters => ({ ...good, item: { ...good.item, ...change(good.item) } });
-
-const onStand =
-  (change: (stand: StandParameters) => Partial<StandParameters>) =>
-  (good: Parameters): Parameters => ({ ...good, stand: { ...good.stand, ...change(good.stand) } });
-
-/** Every fault by name: the one place to add another, or one of another severity. */
+/** Every fault by name. To add another, or one of another blame, go to the four lists. */
 export const FAULTS = [
-  {
-    name: 'weak-magnets',
-    what: 'The magnets are 6 % weak; the firmware was trimmed for good ones.',
-    blames: 'item',
-    change: onItem((i) => ({ torqueConstant: 0.94 * i.torqueConstant })),
-  },
-  {
-    name: 'high-resistance',
-    what: 'One of three windings has 40 % more resistance: it runs hot, and the current ripples.',
-    blames: 'item',
-    change: onItem((i) => ({
-      resistance: (1 + 0.4 / 3) * i.resistance,
-      hotWinding: 1.4 / (1 + 0.4 / 3),
-      ripple: [8 * i.ripple[0], 8 * i.ripple[1]],
-    })),
-  },
-  {
-    name: 'detuned-high',
-    what: 'The current loop is tuned too hard: its damping ratio is 0.25.',
-    blames: 'item',
-    change: onItem((i) => ({
-      loop: { kind: 'damped', frequency: i.loop.frequency, damping: 0.25 },
-    })),
-  },
-  {
-    name: 'detuned-low',
-    what: 'The current loop is tuned too softly: it crosses over at 300 Hz.',
-    blames: 'item',
-    change: onItem(() => ({ loop: { kind: 'cancelling', frequency: 300 } })),
-  },
-  {
-    name: 'wrong-slew',
-    what: 'The slew limit was left at 3 N·m/ms.',
-    blames: 'item',
-    change: onItem(() => ({ slew: 3000 })),
-  },
-  {
-    name: 'swapped-smoothing',
-    what: 'The tables of smoothing settings 3 and 4 are exchanged.',
-    blames: 'item',
-    change: onItem((i) => ({ smoothing: exchanged(i.smoothing, 3, 4) })),
-  },
-  {
-    name: 'late-firmware',
-    what: 'An old build under the shipped version number takes 1 ms longer.',
-    blames: 'item',
-    change: onItem((i) => ({ deadTime: i.deadTime + 1e-3 })),
-  },
-  {
-    name: 'reversed-polarity',
-    what: 'The transducer is mounted the wrong way round.',
-    blames: 'stand',
-    change: onStand(() => ({ polarity: -1 })),
-  },
-  {
-    name: 'loose-coupling',
-    what: 'The coupling is loose: resonance at 190 Hz and 0.1° of clearance.',
-    blames: 'stand',
-    change: (good) => ({
-      ...good,
-      stand: {
-        ...good.stand,
-        stiffness: good.item.inertia * (2 * Math.PI * 190) ** 2,
-        play: 0.1 * DEGREE,
-      },
-    }),
-  },
-  {
-    name: 'converter-clip',
-    what: 'The torque converter is set to half its range and clips at 10 N·m.',
-    blames: 'stand',
-    change: onStand((s) => ({ torqueRange: Math.min(10, s.torqueRange) })),
-  },
-  {
-    name: 'transducer-dropouts',
-    what: 'Bursts of samples from the transducer are lost on the link.',
-    blames: 'link',
-    change: onStand(() => ({ dropouts: 20 })),
-  },
-  {
-    name: 'zero-drift',
-    what: 'The zero of the transducer drifts by 40 mN·m a minute.',
-    blames: 'stand',
-    change: onStand(() => ({ drift: 0.04 / 60 })),
-  },
+  ...MOTOR_FAULTS,
+  ...FIRMWARE_FAULTS,
+  ...STAND_FAULTS,
+  ...LINK_FAULTS,
+  ...OPERATOR_FAULTS,
 ] as const satisfies readonly Fault[];
 
-export type FaultName = (typeof FAULTS)[number]['name'];
+type Name = (typeof FAULTS)[number]['name'];
+/** A fault of the middle severity by its name alone, or any other as "name:severity". */
+export type FaultName = Name | `${Name}:${Severity}`;
 
-/** Applies faults by name, in the order of the table. */
-export function withFaults(good: Parameters, names: readonly FaultName[]): Parameters {
-  return FAULTS.filter((f) => names.includes(f.name)).reduce<Parameters>(
-    (parameters, fault) => fault.change(parameters),
-    good,
-  );
+/** A fault at the severity it was asked for. */
+export interface Chosen {
+  readonly fault: Fault;
+  readonly severity: Severity;
 }
 
-function exchanged(list: readonly number[], a: number, b: number): readonly number[] {
-  return list.map((value, i) =>
-    i === a ? (list[b] ?? value) : i === b ? (list[a] ?? value) : value,
+/** Finds a fault and its severity by what names both. */
+export function faultNamed(text: FaultName): Chosen {
+  const chosen = find(text);
+  if (chosen === undefined) throw new Error(`no fault ${text}`); // the type rules it out
+  return chosen;
+}
+
+function find(text: string): Chosen | undefined {
+  const [name, severity = 'middle', ...rest] = text.split(':');
+  const fault = FAULTS.find((f) => f.name === name);
+  const found = SEVERITIES.find((s) => s === severity);
+  return fault === undefined || found === undefined || rest.length > 0
+    ? undefined
+    : { fault, severity: found };
+}
+
+/**
+ * Checks the names of faults as a person wrote them.
+ *
+ * @throws usage/argument for each one that is unknown, and each that is asked for twice.
+ */
+export function readFaults(texts: readonly string[]): readonly FaultName[] {
+  const seen = new Set<string>();
+  const found: Problem[] = [];
+  for (const text of texts) {
+    const name = text.split(':')[0] ?? '';
+    if (!isFaultName(text)) found.push(unknown(text, name));
+    else if (seen.has(name)) {
+      const what = `The fault "${name}" is asked for twice.`;
+      found.push({ code: 'usage/argument', what, fix: 'Choose one severity of it.' });
+    }
+    seen.add(name);
+  }
+  throwIfAny(found);
+  return texts.filter(isFaultName);
+}
+
+const isFaultName = (text: string): text is FaultName => find(text) !== undefined;
+
+function unknown(text: string, name: string): Problem {
+  const names = FAULTS.map((f) => f.name);
+  if (!names.some((known) => known === name)) {
+    const what = `The simulated bench knows no fault "${name}".`;
+    const fix = writeInstead(name, names, `Give one of: ${names.join(', ')}.`);
+    return { code: 'usage/argument', what, fix };
+  }
+  const severity = text.slice(name.length + 1);
+  const what = `The fault "${name}" has no severity "${severity}".`;
+  const all = SEVERITIES.map((s) => `${name}:${s}`).join(', ');
+  const near = writeInstead(severity, SEVERITIES, '');
+  return { code: 'usage/argument', what, fix: near === '' ? `Give one of: ${all}.` : near };
+}
+
+/** Applies faults by name, in the order of the lists. */
+export function withFaults(good: Parameters, names: readonly FaultName[]): Parameters {
+  return names
+    .map(faultNamed)
+    .sort((a, b) => placeOf(a) - placeOf(b))
+    .reduce(
+      (parameters, { fault, severity }) => fault.severities[severity].change(parameters),
+      good,
+    );
+}
+
+const placeOf = ({ fault }: Chosen): number => FAULTS.findIndex((f) => f.name === fault.name);
+
+/** Lists every fault for people, one line each, under whom it should be blamed on. */
+export function listFaults(): string {
+  const wide = Math.max(...FAULTS.map((f) => f.name.length));
+  const lines = FAULTS.map(
+    ({ name, blames, severities }) =>
+      `  ${name.padEnd(wide)}  ${blames.padEnd(8)}  ${severities.middle.what}`,
   );
+  const how = `Faults that --fault can give, as name or name:severity (${SEVERITIES.join(', ')}; middle if left out), and whom the runner should blame:`;
+  return `${how}\n${lines.join('\n')}`;
 }

@@ -1,3 +1,4 @@
+import type { Updates } from './link.js';
 import { LOOP_DELAY } from './motor.js';
 
 /** What the firmware of one item does to a command on its way to the current loop. */
@@ -12,7 +13,7 @@ export interface SetPointChain {
 
 /** Periods by which a mean over the last period is late. */
 const MEAN_DELAY = 0.5;
-const NOTHING = new Float64Array(0);
+const NOTHING: Updates = { rate: 0, held: new Float64Array(0), isQuiet: () => false };
 /** s: how long a ramp to zero takes; less than the 200 ms that a stop may take. */
 export const RAMP_OUT = 0.15;
 
@@ -56,7 +57,7 @@ export class Firmware {
   latched = 0;
   /** Set point after the last tick, N·m. */
   output = 0;
-  private updates: Float64Array = NOTHING;
+  private updates = NOTHING;
   private perTick = 0;
   private wait = 0;
   private ticks = 0;
@@ -88,19 +89,24 @@ export class Firmware {
     this.ceiling = ceiling;
   }
 
-  /** Begins to latch updates at `rate` Hz with a smoothing setting 0 … 5, from rest. */
-  start(updates: Float64Array, rate: number, setting: number): void {
+  /**
+   * Begins to latch updates with a smoothing setting 0 … 5, from rest.
+   *
+   * @param slew - N·m/s, slew setting; counts where it is lower than the limit of the item.
+   */
+  start(updates: Updates, setting: number, slew = Number.POSITIVE_INFINITY): void {
     this.updates = updates;
-    this.perTick = rate * this.period * this.clock;
+    this.perTick = updates.rate * this.period * this.clock;
     this.wait = (this.chain.deadTime / this.period - MEAN_DELAY - LOOP_DELAY) * this.perTick;
     this.ticks = 0;
-    this.slewPerTick = this.chain.slew * this.period;
+    this.slewPerTick = Math.min(slew, this.chain.slew) * this.period;
     this.choose(this.chain.smoothing[setting] ?? 0);
   }
 
-  /** Forgets the updates; the set point goes to zero no faster than the slew limit. */
+  /** Forgets the updates; the set point goes to zero at the item's own slew limit. */
   finish(): void {
     this.updates = NOTHING;
+    this.slewPerTick = this.chain.slew * this.period;
     this.choose(0);
   }
 
@@ -117,27 +123,45 @@ export class Firmware {
     this.reached = 0;
   }
 
-  /** Updates latched since the start. */
+  /** Updates that were due since the start. */
   get count(): number {
-    return Math.min(this.updates.length, Math.ceil(this.ticks * this.perTick));
+    return Math.min(this.updates.held.length, Math.ceil(this.position));
+  }
+
+  /** Time since the start, counted in updates. */
+  get position(): number {
+    return this.ticks * this.perTick;
+  }
+
+  /** Updates in one period. */
+  get step(): number {
+    return this.perTick;
   }
 
   /** Computes the set point for this period, N·m. */
   tick(): number {
-    const now = this.ticks * this.perTick;
-    this.latched = meanHeld(this.updates, now, now + this.perTick);
+    const now = this.position;
+    const { held } = this.updates;
+    this.latched = this.updates.isQuiet(now) ? 0 : meanHeld(held, now, now + this.perTick);
     const due = now - this.wait;
     this.ticks += 1;
-    this.output = this.pole === 0 ? this.climbed(due) : this.smoothedAt(due);
+    if (this.updates.isQuiet(due)) this.output = this.letGo();
+    else this.output = this.pole === 0 ? this.climbed(due) : this.smoothedAt(due);
     return this.output;
+  }
+
+  /** Goes to zero past the smoothing, which starts from rest when updates come again. */
+  private letGo(): number {
+    this.rest();
+    return this.climb(0, 1);
   }
 
   /** Mean over the period up to `due` of updates followed at the slew limit: an edge starts where it falls. */
   private climbed(due: number): number {
     const index = Math.floor(due);
     const share = this.perTick === 0 ? 1 : Math.min(1, (due - index) / this.perTick);
-    const before = this.climb(heldAt(this.updates, index - 1), 1 - share);
-    return before + this.climb(heldAt(this.updates, index), share);
+    const before = this.climb(heldAt(this.updates.held, index - 1), 1 - share);
+    return before + this.climb(heldAt(this.updates.held, index), share);
   }
 
   /** Goes towards a level for a share of a period; returns the area under the way, N·m periods. */
@@ -156,7 +180,7 @@ export class Firmware {
 
   /** Smooth set points never jump, so limiting them from tick to tick is enough. */
   private smoothedAt(due: number): number {
-    const arrived = meanHeld(this.updates, due - this.perTick, due);
+    const arrived = meanHeld(this.updates.held, due - this.perTick, due);
     const change = this.within(this.smoothed(arrived)) - this.reached;
     this.reached += Math.max(-this.slewPerTick, Math.min(this.slewPerTick, change));
     return this.reached;
@@ -175,12 +199,16 @@ export class Firmware {
   }
 
   private choose(corner: number): void {
-    this.input = 0;
-    this.middle = 0;
-    this.smooth = 0;
+    this.rest();
     this.pole = corner === 0 ? 0 : Math.exp(-2 * Math.PI * corner * this.period);
     const lag = (1 - this.pole) / (2 * Math.PI * corner * this.period);
     this.fresh = corner === 0 ? 1 : 1 - lag;
     this.old = corner === 0 ? 0 : lag - this.pole;
+  }
+
+  private rest(): void {
+    this.input = 0;
+    this.middle = 0;
+    this.smooth = 0;
   }
 }

@@ -16,19 +16,23 @@ export interface ThermalPath {
  * heating figures of the H12.
  */
 export class Heat {
-  private windingRise = 0;
-  private bodyRise = 0;
+  private windingRise: number;
+  private bodyRise: number;
   private readonly held: HeldSystem;
 
   /**
    * @param ambient - °C
    * @param step - s
+   * @param warmth - K by which winding and body are warmer than that at the start.
    */
   constructor(
     path: ThermalPath,
     readonly ambient: number,
     step: number,
+    warmth = 0,
   ) {
+    this.windingRise = warmth;
+    this.bodyRise = warmth;
     const { windingResistance: r1, windingCapacity: c1, bodyResistance: r2 } = path;
     const c2 = path.bodyCapacity;
     const a = [-1 / (r1 * c1), 1 / (r1 * c1), 1 / (r1 * c2), -(1 / r1 + 1 / r2) / c2] as const;

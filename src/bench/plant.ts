@@ -2,12 +2,14 @@ import type { Fixture, Settings } from '../procedure/procedure.js';
 import type { Waveform } from '../pattern/waveform.js';
 import type { DeviceReport } from './bench.js';
 import { Converter, type Frame, type Seen } from './converter.js';
-import { Firmware } from './firmware.js';
+import { Drive, type FaultCode } from './drive.js';
+import { TEST_COMMAND, TEST_CURRENT, testSignal } from './edges.js';
+import { handTorque } from './hand.js';
 import { Heat } from './heat.js';
+import { Link } from './link.js';
 import {
   copperLoss,
   copperResistance,
-  CurrentLoop,
   MAGNET,
   MAGNET_REFERENCE,
   magnetRatio,
@@ -16,10 +18,12 @@ import {
   Winding,
 } from './motor.js';
 import { Noise } from './noise.js';
-import { coggingAt, type Parameters } from './spread.js';
+import { Microphone } from './sound.js';
+import { coggingAt, commutationAt, hotShareAt, type Parameters } from './spread.js';
 import { Stand } from './stand.js';
 import { Supply } from './supply.js';
-import { Amplifier } from './transducer.js';
+import { Sensors } from './transducer.js';
+import { Rest, VirtualWheel } from './wheel.js';
 
 /** Samples a second: also the rate of the current loop. */
 export const SAMPLE_RATE = 20_000;
@@ -29,25 +33,10 @@ const PERIOD = 1 / SAMPLE_RATE;
 const STEP = PERIOD / STEPS;
 /** Samples between two looks at the temperatures: 1 ms. */
 const HEAT_SAMPLES = 20;
-/** Periods of the current loop that the torque may stay above the ceiling before the item trips: 2 ms. */
-const OVER_PERIODS = 40;
-/** What overshoot of the current loop is let through. */
-const OVER_SHARE = 1.05;
-/**
- * Hz: first ripple; the second is at twice this. The sixth and twelfth order of a turn stand still with
- * a locked shaft; so that ripple can be rehearsed all the same, they are put where a slow turn would
- * have them: in the band that is scored and clear of the mains.
- */
-const RIPPLE = 72;
-const POLE_PAIRS = 10;
 /** A at which the droop of the torque constant is stated. */
 const DROOP_CURRENT = 20;
-/** s before the allowance ends, so that the torque is gone when it does. */
-const DEAD_MAN_MARGIN = 5e-3;
-
-/** Why the item took its torque away by itself, with the code it reports. */
-export const FAULT_CODES = { none: 0, deadMan: 11, overTorque: 12, safeTorqueOff: 13 } as const;
-export type FaultCode = (typeof FAULT_CODES)[keyof typeof FAULT_CODES];
+/** s that the stand takes to turn the locked shaft to another angle. */
+export const INDEXING = 0.5;
 
 /**
  * The item, its stand and the digitizer as one system, advanced sample by sample at 20 kHz with five
@@ -56,35 +45,32 @@ export type FaultCode = (typeof FAULT_CODES)[keyof typeof FAULT_CODES];
  * Temperatures, drift and friction go on from take to take. Power is off until `enable`.
  */
 export class Plant {
-  /** Code of the fault that took the torque away, or 0. It stays until power is enabled anew. */
-  fault: FaultCode = FAULT_CODES.none;
-  enabled = false;
-  /** Whether a waveform plays, and so the dead-man must be fed. */
-  watched = false;
-  /** N·m that a broken item adds to every set point; for rehearsals. */
-  uncommanded = 0;
-  private readonly firmware: Firmware;
-  private readonly loop: CurrentLoop;
+  private readonly drive: Drive;
   private readonly winding: Winding;
   private readonly stand: Stand;
-  private readonly amplifier: Amplifier;
+  private readonly sensors: Sensors;
+  private readonly microphone: Microphone | undefined;
   private readonly heat: Heat;
   private readonly supply: Supply;
   private readonly converter: Converter;
   private readonly seen: Seen;
-  private sensorNoise = new Noise('sensor');
+  private readonly rest = new Rest();
+  private wheel: VirtualWheel | undefined;
   private fixture: Fixture = 'coupled';
-  private ceiling = 0;
+  private take = '';
   private samples = 0;
   private takenFrom = 0;
-  private unfed = 0;
-  private over = 0;
   private joules = 0;
   private resistance = 0;
   private constant = 0;
-  private readonly cogging: number;
-  private readonly hotShare: number;
-  private readonly deadManSamples: number;
+  private angle: number;
+  private cogging = 0;
+  private hotShare = 0;
+  private commutation = 1;
+  /** Samples until the shaft is clamped again after it was turned. */
+  private turning = 0;
+  /** Whether the test signal runs. */
+  private testing = false;
 
   /** @param deadMan - s without a feed after which there is no torque. */
   constructor(
@@ -92,92 +78,124 @@ export class Plant {
     deadMan: number,
   ) {
     const { item, stand } = parameters;
-    this.firmware = new Firmware(item, PERIOD, 1 + item.clockSkew);
-    this.loop = new CurrentLoop(item.loop, PERIOD);
+    const clock = (1 + item.clockSkew) / (1 + stand.clockSkew);
+    this.drive = new Drive(item, deadMan, PERIOD, clock);
     this.winding = new Winding(item.inductance, STEP);
     this.stand = new Stand({ ...stand, inertia: item.inertia, friction: item.friction }, STEP);
-    this.amplifier = new Amplifier(stand.amplifierDelay, STEP);
-    this.heat = new Heat(item.thermal, stand.ambient, HEAT_SAMPLES * PERIOD);
+    this.sensors = new Sensors(stand, STEP);
+    const { noisiness } = item;
+    this.microphone =
+      stand.soundRange > 0 ? new Microphone(noisiness, stand.roomNoise, PERIOD) : undefined;
+    this.heat = new Heat(
+      item.thermal,
+      stand.ambient,
+      HEAT_SAMPLES * PERIOD,
+      parameters.operator.warmth,
+    );
     this.supply = new Supply(stand.supplyVoltage, stand.supplyResistance, PERIOD);
     this.converter = new Converter(stand, PERIOD);
-    this.cogging = coggingAt(item, stand.angle);
-    // Of three windings at rest each takes 0 … 2 times its share of heat, by the angle; one has the sensor.
-    this.hotShare = item.hotWinding * (1 + Math.cos(2 * POLE_PAIRS * stand.angle));
-    this.deadManSamples = Math.round((deadMan - DEAD_MAN_MARGIN) * SAMPLE_RATE);
-    this.seen = { command: 0, current: 0, torque: 0, supply: 0, winding: 0 };
+    this.seen = { command: 0, current: 0, torque: 0, supply: 0, winding: 0, sound: 0 };
+    this.angle = stand.angle;
+    this.lock();
     this.warm();
   }
 
   /** Begins a take: its noise is named, its counters start from zero. */
   beginTake(name: string): void {
+    this.take = name;
     this.takenFrom = this.samples;
-    this.sensorNoise = new Noise(`${name}/sensor`);
+    this.testing = this.fixture === 'timing';
+    this.drive.beginTake(new Noise(`${name}/sensor`));
     this.converter.reseed(new Noise(`${name}/converter`));
+    this.microphone?.reseed(new Noise(`${name}/sound`));
   }
 
   /** Arranges the stand. Only a coupled shaft reaches the transducer. */
   arrange(fixture: Fixture): void {
     this.fixture = fixture;
+    this.testing = false;
+  }
+
+  /** Whether the locked shaft stands at an angle, rad from where it was clamped. */
+  isAt(angle: number): boolean {
+    return this.angle === this.parameters.stand.angle + angle;
+  }
+
+  /** Begins to turn the locked shaft to an angle; `INDEXING` later it stands still. */
+  index(angle: number): void {
+    this.angle = this.parameters.stand.angle + angle;
+    this.turning = Math.round(INDEXING * SAMPLE_RATE);
+    this.lock();
   }
 
   /** Applies power at zero torque with a ceiling in N·m. */
   enable(ceiling: number): void {
-    this.ceiling = ceiling;
-    this.firmware.limit(ceiling);
-    this.firmware.cut();
-    this.loop.reset();
-    this.fault = FAULT_CODES.none;
-    this.over = 0;
-    this.enabled = true;
+    this.drive.enable(ceiling);
   }
 
   /** Takes torque and power away at once. */
   disable(): void {
-    this.enabled = false;
-    this.watched = false;
-    this.firmware.cut();
-    this.loop.reset();
+    this.wheel = undefined;
+    this.drive.disable();
   }
 
   /** Takes torque away on the item's own account; the first reason stays. */
   trip(code: FaultCode): void {
-    if (this.fault === FAULT_CODES.none) this.fault = code;
-    this.disable();
+    this.drive.trip(code);
   }
 
   /** Begins a waveform; from now on the dead-man must be fed. */
   start(waveform: Waveform, settings: Settings): void {
-    this.firmware.start(waveform.command, waveform.rate, settings.smoothing);
-    this.watched = true;
-    this.unfed = 0;
+    const { item, stand, link } = this.parameters;
+    const noise = new Noise(`${this.take}/link`);
+    const updates = new Link(waveform, link, item.commandTimeout, noise);
+    const { wheel } = waveform;
+    this.wheel =
+      wheel === undefined
+        ? undefined
+        : new VirtualWheel({ ...waveform, wheel }, updates, this.rest.mean, stand.loopDelay);
+    this.drive.start(updates, settings);
   }
 
   /** Ends a waveform: the set point goes to zero at the slew limit, and no feed is needed there. */
   finish(): void {
-    this.firmware.finish();
-    this.watched = false;
+    this.wheel = undefined;
+    this.drive.finish();
   }
 
   /** Brings torque to zero along a line within 150 ms. */
   rampOut(): void {
-    this.firmware.rampOut();
-    this.watched = false;
+    this.wheel = undefined;
+    this.drive.rampOut();
   }
 
   /** What the device says of the take so far. */
-  report(): DeviceReport {
-    const time = (this.samples - this.takenFrom) * PERIOD;
-    return {
-      updates: this.firmware.count,
-      missing: 0,
-      time: time * (1 + this.parameters.item.clockSkew),
-      fault: this.fault,
-      torqueEnabled: this.enabled,
-    };
+  report(): Required<DeviceReport> {
+    const time = this.deviceClock(this.samples) - this.deviceClock(this.takenFrom);
+    return { ...this.drive.report(), time };
   }
 
   feed(): void {
-    this.unfed = 0;
+    this.drive.feed();
+  }
+
+  /** Code of the fault that took the torque away, or 0. */
+  get fault(): FaultCode {
+    return this.drive.fault;
+  }
+
+  get enabled(): boolean {
+    return this.drive.enabled;
+  }
+
+  /** Whether a waveform plays, and so the dead-man must be fed. */
+  get watched(): boolean {
+    return this.drive.watched;
+  }
+
+  /** N·m that a broken item adds to every set point; for rehearsals. */
+  set uncommanded(torque: number) {
+    this.drive.uncommanded = torque;
   }
 
   /** Torque in the shaft now, N·m, whatever the transducer says. */
@@ -194,55 +212,71 @@ export class Plant {
     for (let i = at; i < at + count; i++) {
       this.advance();
       this.converter.convert(this.seen, frame, i);
+      this.reckon(frame.torque[i] as number);
     }
+  }
+
+  /** Device clock at a sample, s, on the clock of the digitizer. */
+  private deviceClock(sample: number): number {
+    const { item, stand } = this.parameters;
+    const time = sample * PERIOD;
+    const steps = stand.clockStepEvery === 0 ? 0 : Math.floor(time / stand.clockStepEvery);
+    return (time * (1 + item.clockSkew)) / (1 + stand.clockSkew) + (steps % 2) * stand.clockStep;
+  }
+
+  /** Hands the torque as digitized to the wheel, or keeps it for when one begins. */
+  private reckon(torque: number): void {
+    const { drive, wheel } = this;
+    if (!drive.watched) this.rest.see(torque);
+    else if (wheel !== undefined) wheel.advance(torque, drive.position, drive.step);
   }
 
   private advance(): void {
-    const { item } = this.parameters;
     if (this.samples % HEAT_SAMPLES === 0) this.warm();
-    const voltage = this.enabled ? this.control() : 0;
+    const { drive } = this;
+    const bus = this.supply.voltage;
+    const voltage = drive.enabled ? drive.tick(this.winding.current, bus, this.samples) : 0;
+    const hand = this.fixture === 'coupled' ? this.hand() : 0;
     let currents = 0;
     let torques = 0;
     for (let step = 0; step < STEPS; step++) {
-      const current = this.enabled ? this.winding.advance(voltage) : this.fall();
-      const positive = current > 0 ? 0.5 : -0.5;
-      const load = Math.abs(current) / DROOP_CURRENT;
-      const share = (1 + positive * item.split) * (1 - item.droop * load * load * load);
-      const spring = this.stand.advance(this.constant * share * current + this.cogging);
-      torques += this.amplifier.advance(this.fixture === 'coupled' ? spring : 0);
+      const current = drive.enabled ? this.winding.advance(voltage) : this.fall();
+      const torque = this.torqueOf(current);
+      this.sense(this.stand.advance(torque + this.cogging + hand), current, step);
       currents += current;
+      torques += torque;
     }
     const current = currents / STEPS;
-    const loss = copperLoss(this.resistance, current);
-    this.supply.advance(this.enabled ? 1.5 * voltage * current : 0);
-    this.joules += loss * PERIOD;
-    this.see(current, torques / STEPS);
+    this.supply.advance(drive.enabled ? 1.5 * voltage * current : 0);
+    this.joules += copperLoss(this.resistance, current) * PERIOD;
+    this.see(torques / STEPS);
     this.samples += 1;
   }
 
-  /** One period of the firmware: watchdog, set point, ceiling and current loop. Returns the voltage. */
-  private control(): number {
+  /** Torque of the motor at a current, N·m. */
+  private torqueOf(current: number): number {
     const { item } = this.parameters;
-    if (this.watched && ++this.unfed > this.deadManSamples) {
-      this.trip(FAULT_CODES.deadMan);
-      return 0;
-    }
-    const wanted = this.firmware.tick() + item.offset + this.uncommanded;
-    const measured = this.winding.current + item.currentNoise * this.sensorNoise.normal();
-    const estimate = Math.abs(item.assumedConstant * this.winding.current);
-    this.over = estimate > OVER_SHARE * this.ceiling ? this.over + 1 : 0;
-    if (this.over > OVER_PERIODS) {
-      this.trip(FAULT_CODES.overTorque);
-      return 0;
-    }
-    const asked = (wanted / item.assumedConstant) * (1 + this.ripple());
-    return this.loop.tick(asked, measured, voltageCeiling(this.supply.voltage));
+    const positive = current > 0 ? 0.5 : -0.5;
+    const load = Math.abs(current) / DROOP_CURRENT;
+    const share = (1 + positive * item.split) * (1 - item.droop * load * load * load);
+    return this.constant * share * current;
   }
 
-  private ripple(): number {
-    const turn = 2 * Math.PI * RIPPLE * PERIOD * (this.samples % SAMPLE_RATE);
-    const [first, second] = this.parameters.item.ripple;
-    return first * Math.sin(turn) + second * Math.sin(2 * turn);
+  private hand(): number {
+    return handTorque(this.parameters.operator.hand, PERIOD * this.samples);
+  }
+
+  /** One step of the sensors: what the shaft and the winding do, or the test signal. */
+  private sense(spring: number, current: number, step: number): void {
+    if (this.turning > 0) this.stand.relax(); // turned to and fro, the bearing lets go
+    if (!this.testing) {
+      this.sensors.take(this.fixture === 'coupled' ? spring : 0, current);
+      return;
+    }
+    const { shunt, shuntLeft } = this.parameters.stand;
+    const from = this.samples - this.takenFrom + step / STEPS;
+    const test = testSignal(from, from + 1 / STEPS);
+    this.sensors.take(shuntLeft === 0 ? shunt * test : 0, TEST_CURRENT * test);
   }
 
   /** One step with the bridge off. */
@@ -252,16 +286,34 @@ export class Plant {
     return this.winding.freewheel(voltageCeiling(this.supply.voltage));
   }
 
-  private see(current: number, torque: number): void {
+  /** Takes what the sensors gave over a sample; `torque` is the motor's. */
+  private see(torque: number): void {
     const { stand } = this.parameters;
     const seen = this.seen;
-    const clamped = this.fixture === 'coupled' ? torque + stand.preload : 0;
-    const shunt = this.fixture === 'shunt' ? stand.shunt : 0;
+    this.sensors.read(seen);
+    const clamped = this.fixture === 'coupled' ? seen.torque + stand.preload : 0;
+    const on = this.fixture === 'shunt' ? Math.max(stand.shunt, stand.shuntLeft) : stand.shuntLeft;
+    const shunt = this.testing ? on + seen.torque : on;
     const zero = stand.zero + stand.drift * this.samples * PERIOD;
-    seen.command = this.enabled ? this.firmware.latched : 0;
-    seen.current = current;
     seen.torque = (1 + stand.torqueGain) * stand.polarity * clamped + shunt + zero;
+    seen.command = this.testing ? TEST_COMMAND * this.tested() : this.drive.latched;
     seen.supply = this.supply.voltage;
+    if (this.microphone !== undefined) seen.sound = this.microphone.hear(torque);
+    this.turning = Math.max(0, this.turning - 1);
+  }
+
+  /** Mean of the test signal over this sample. */
+  private tested(): number {
+    const from = this.samples - this.takenFrom;
+    return testSignal(from, from + 1);
+  }
+
+  /** Takes over what depends on the angle at which the shaft is locked. */
+  private lock(): void {
+    const { item } = this.parameters;
+    this.cogging = coggingAt(item, this.angle);
+    this.hotShare = hotShareAt(item, this.angle);
+    this.commutation = commutationAt(item, this.angle);
   }
 
   /** Takes over the heat of the last millisecond. */
@@ -271,8 +323,9 @@ export class Plant {
     this.joules = 0;
     this.resistance = copperResistance(item.resistance, 20, this.heat.winding);
     this.winding.warm(this.resistance);
-    this.loop.tune(responseOf(this.resistance, item.inductance, PERIOD));
-    this.constant = item.torqueConstant * magnetRatio(MAGNET, MAGNET_REFERENCE, this.heat.body);
+    this.drive.tune(responseOf(this.resistance, item.inductance, PERIOD));
+    const magnets = magnetRatio(MAGNET, MAGNET_REFERENCE, this.heat.body);
+    this.constant = item.torqueConstant * this.commutation * magnets;
     this.seen.winding = this.heat.body + this.hotShare * (this.heat.winding - this.heat.body);
   }
 }

@@ -1,8 +1,8 @@
 import type { ErrorCode } from '../base/codes.js';
-import { type Problem, StallmarkError, throwIfAny, unreachable } from '../base/error.js';
-import type { Interlocks, Load } from './bench.js';
+import { type Problem, StallmarkError, unreachable } from '../base/error.js';
+import type { Interlocks } from './bench.js';
 import type { Task } from './permit.js';
-import { FAULT_CODES, type FaultCode } from './plant.js';
+import { FAULT_CODES, type FaultCode } from './drive.js';
 
 /** s: an interlock reading older than this counts as open. */
 export const OLDEST_INTERLOCK = 0.2;
@@ -56,54 +56,12 @@ export function interlockProblems(lines: Interlocks): Problem[] {
   if (lines.emergencyStop !== 'released') {
     add(`The emergency stop is ${lines.emergencyStop}.`, 'Clear the danger, release it, reset.');
   }
+  if (lines.presence !== 'held') {
+    add(`The hold-to-run device is ${lines.presence}.`, 'Hold it until the run has ended.');
+  }
   if (!(lines.age >= 0 && lines.age <= OLDEST_INTERLOCK)) {
     const what = `The interlocks were read ${lines.age} s ago; at most ${OLDEST_INTERLOCK} s is allowed.`;
     add(what, 'Check the link to the safety controller.');
-  }
-  return found;
-}
-
-/**
- * Refuses a load before any of it is played.
- *
- * @param ceiling - N·m
- * @param mostUpdates - Hz
- * @throws bench/ceiling, bench/capability, quantity/not-finite, all that apply.
- */
-export function refuseLoad(bench: string, load: Load, ceiling: number, mostUpdates: number): void {
-  const { waveform, settings } = load;
-  const found: Problem[] = [];
-  const unable = (what: string, fix: string): void => {
-    found.push({ code: 'bench/capability', what: `Bench "${bench}": ${what}`, fix });
-  };
-  if (waveform.command.length === 0)
-    unable('the waveform is empty.', 'Give it one update or more.');
-  if (!(waveform.rate > 0 && waveform.rate <= mostUpdates)) {
-    const what = `${waveform.rate} updates/s were asked for; at most ${mostUpdates} are possible.`;
-    unable(what, 'Lower the update rate of the stage.');
-  }
-  if (![0, 1, 2, 3, 4, 5].includes(settings.smoothing)) {
-    unable(`there is no smoothing setting ${settings.smoothing}.`, 'Choose a setting 0 … 5.');
-  }
-  if (settings.fixture !== 'coupled') {
-    unable(`power on a stand that is ${settings.fixture}.`, 'Play with the shaft coupled.');
-  }
-  found.push(...levelProblems(waveform.command, ceiling));
-  throwIfAny(found);
-}
-
-/** The first sample that is no number, and the largest beyond the ceiling. */
-function levelProblems(command: Float64Array, ceiling: number): readonly Problem[] {
-  const found: Problem[] = [];
-  const lost = command.findIndex((level) => !Number.isFinite(level));
-  if (lost >= 0) {
-    const what = `Update ${lost} of the waveform is ${String(command[lost])}.`;
-    found.push({ code: 'quantity/not-finite', what, fix: 'Give a finite torque.' });
-  }
-  const peak = command.reduce((most, level) => Math.max(most, Math.abs(level)), 0);
-  if (peak > ceiling) {
-    const what = `The waveform asks for ${peak} N·m; the ceiling of the device is ${ceiling} N·m.`;
-    found.push({ code: 'bench/ceiling', what, fix: 'Lower the levels of the pattern.' });
   }
   return found;
 }
@@ -128,6 +86,12 @@ export function tripProblem(bench: string, fault: Exclude<FaultCode, 0>): Stallm
         'bench/interlock',
         `Bench "${bench}" lost its torque to the safety controller.`,
         'Clear the danger, close the guard, release the stop, then acknowledge the warnings again.',
+      );
+    case FAULT_CODES.internal:
+      return problem(
+        'bench/device-fault',
+        `The device on bench "${bench}" reports fault ${fault} and dropped its torque.`,
+        'Read the fault log of the device before anyone tries again.',
       );
     default:
       return unreachable(fault);

@@ -1,7 +1,6 @@
-import { sha256 } from '../base/canonical.js';
 import type { Clock } from '../base/clock.js';
-import { type StallmarkError, throwIfAny } from '../base/error.js';
-import { celsius, hertz, type Quantity, second, volt } from '../base/units.js';
+import { StallmarkError, throwIfAny } from '../base/error.js';
+import type { Quantity } from '../base/units.js';
 import type { Settings } from '../procedure/procedure.js';
 import {
   type Bench,
@@ -14,13 +13,17 @@ import {
   type Load,
   type Ratings,
 } from './bench.js';
-import { energizeProblems, problem, refuseLoad, tripProblem } from './refusal.js';
+import { energizeProblems, interlockProblems, problem, tripProblem } from './refusal.js';
 import { type Frame, frameOf } from './converter.js';
+import { Incidents, LINES_AFTER, SAFE_LINES } from './incident.js';
+import { checkedLoad, refuseSettings } from './load.js';
+import { DEAD_MAN, environmentOf, identityOf, MOST_UPDATES, ratingsOf } from './nameplate.js';
 import { Pace, type PaceName } from './pace.js';
 import type { FaultName } from './fault.js';
 import { type EnergizePermit, spendPermit, type Task, voidPermits } from './permit.js';
-import { FAULT_CODES, Plant, SAMPLE_RATE } from './plant.js';
-import type { SimulatedStation } from './spread.js';
+import { FAULT_CODES } from './drive.js';
+import { INDEXING, Plant, SAMPLE_RATE } from './plant.js';
+import type { Parameters, SimulatedStation } from './spread.js';
 import { drawParameters } from './truth.js';
 
 export interface SimulatedOptions {
@@ -51,7 +54,6 @@ export interface SimulatedBench extends Bench {
 }
 
 const BLOCK = Math.round(BLOCK_SECONDS * SAMPLE_RATE);
-const DEAD_MAN = 0.1; // s
 /** s: what a drive needs to load a waveform; ringing of the take before has died away then. */
 const LOADING = 0.2;
 /** s, of a stop with a ramp. */
@@ -60,14 +62,8 @@ const STOPPING = 0.2;
 const SETTLING = 0.1;
 /** ms until a request over a hanging link is given up. */
 const LINK_DEADLINE = 250;
-/** Current loop rate: the item can take no more updates than it has periods. */
-const MOST_UPDATES = SAMPLE_RATE;
 /** N·m: most the item lets itself be limited to. */
 const DEVICE_CEILING = 13.2;
-/** Version that every simulated item reports. */
-const FIRMWARE = '2.4.1';
-const SAFE: Interlocks = { guard: 'closed', emergencyStop: 'released', age: 0.002 };
-
 /**
  * Makes a bench over a simulated item: one plant behind drive, digitizer and interlocks.
  *
@@ -92,9 +88,9 @@ class Simulated implements SimulatedBench {
   private readonly plant: Plant;
   private readonly pace: Pace;
   private readonly idle: Frame = frameOf(BLOCK);
-  private readonly dropouts: number;
-  private readonly surroundings: Pick<Environment, 'ambient' | 'humidity'>;
-  private lines: Interlocks = SAFE;
+  private readonly parameters: Parameters;
+  private readonly incidents: Incidents;
+  private lines: Interlocks = SAFE_LINES;
   private hanging = false;
   private closed = false;
   /** Counts energizings and stops: a handle of an earlier count is void. */
@@ -111,22 +107,12 @@ class Simulated implements SimulatedBench {
       throw problem('bench/capability', what, `Set the sample rate to ${SAMPLE_RATE / 1000} kHz.`);
     }
     const parameters = drawParameters(options);
+    this.parameters = parameters;
+    this.incidents = new Incidents(parameters.incidents);
     this.id = station.id;
     this.pace = new Pace(options.pace, options.clock);
     this.plant = new Plant(parameters, DEAD_MAN);
-    this.dropouts = parameters.stand.dropouts;
-    this.surroundings = {
-      ambient: celsius(parameters.stand.ambient),
-      humidity: parameters.stand.humidity,
-    };
-    this.ratings = {
-      torqueRange: station.torqueRange,
-      currentRange: station.currentRange,
-      sampleRate: station.sampleRate,
-      maximumUpdates: hertz(MOST_UPDATES),
-      deadMan: second(DEAD_MAN),
-      fixtures: ['coupled', 'uncoupled', 'shunt'],
-    };
+    this.ratings = ratingsOf(station);
     this.control = {
       interlocks: (lines) => {
         this.move(lines);
@@ -153,7 +139,7 @@ class Simulated implements SimulatedBench {
 
   async environment(): Promise<Environment> {
     await this.reach();
-    return { ...this.surroundings, supply: volt(this.plant.supplyVoltage) };
+    return environmentOf(this.parameters.stand, this.plant.supplyVoltage);
   }
 
   async *observe(duration: Quantity<'s'>, settings: Settings): AsyncGenerator<Block> {
@@ -162,7 +148,9 @@ class Simulated implements SimulatedBench {
       const what = `Bench "${this.id}" has power on and cannot observe without power.`;
       throw problem('bench/capability', what, 'Make the bench safe first.');
     }
+    refuseSettings(this.id, settings);
     this.plant.arrange(settings.fixture);
+    await this.turn(settings);
     await this.pass(LOADING);
     const lost = this.beginTake();
     const samples = Math.round(duration * SAMPLE_RATE);
@@ -239,11 +227,10 @@ class Simulated implements SimulatedBench {
   private async *play(load: Load, ceiling: number, live: () => void): AsyncGenerator<Block> {
     live();
     await this.reach();
-    const { settings } = load;
-    // A copy: what was checked is what is played, whatever becomes of the original.
-    const waveform = { rate: load.waveform.rate, command: load.waveform.command.slice() };
-    refuseLoad(this.id, { waveform, settings }, ceiling, MOST_UPDATES);
+    const { waveform, settings } = checkedLoad(this.id, load, ceiling, MOST_UPDATES);
     const playing = ++this.playing;
+    await this.turn(settings);
+    live();
     await this.pass(LOADING);
     live();
     this.refuseTripped();
@@ -270,9 +257,10 @@ class Simulated implements SimulatedBench {
     const { station, serial, attempt } = this.options;
     this.takes += 1;
     this.plant.beginTake([station.id, serial, attempt, this.takes].join('/'));
-    if (this.dropouts === 0) return () => false;
+    const { dropouts } = this.parameters.link;
+    if (dropouts === 0) return () => false;
     // A burst of 30 ms spoils two blocks; bursts come at even distances over the run.
-    const every = Math.round(this.dropouts / BLOCK_SECONDS);
+    const every = Math.round(dropouts / BLOCK_SECONDS);
     return () => this.blocks % every < 2;
   }
 
@@ -280,11 +268,21 @@ class Simulated implements SimulatedBench {
   private async read(start: number, count: number): Promise<Block> {
     await this.reach();
     this.watchClock();
-    const frame = frameOf(count);
+    const frame = frameOf(count, this.parameters.stand.soundRange > 0);
     this.plant.run(frame, 0, count);
     this.blocks += 1;
+    this.strike();
     await this.pace.keep(count / SAMPLE_RATE);
     return { start, samples: frame, device: this.plant.report() };
+  }
+
+  /** Turns the locked shaft to the angle of a take; with a guard open it does not move. */
+  private async turn({ angle = 0 }: { readonly angle?: number }): Promise<void> {
+    if (this.plant.isAt(angle)) return;
+    throwIfAny(interlockProblems(this.lines));
+    this.plant.index(angle);
+    await this.pass(INDEXING);
+    throwIfAny(interlockProblems(this.lines));
   }
 
   /** Lets time pass without looking at it; ends after `seconds` of the plant. */
@@ -306,7 +304,9 @@ class Simulated implements SimulatedBench {
 
   private refuseTripped(): void {
     const { fault } = this.plant;
-    if (fault !== FAULT_CODES.none) throw tripProblem(this.id, fault);
+    if (fault === FAULT_CODES.none) return;
+    const { problems } = tripProblem(this.id, fault);
+    throw new StallmarkError([...problems, ...interlockProblems(this.lines)]);
   }
 
   /** Waits for the link; while it hangs the item goes on alone, unfed. */
@@ -324,10 +324,19 @@ class Simulated implements SimulatedBench {
     );
   }
 
+  /** Lets happen what waits for the torque that the shaft carries now. */
+  private strike(): void {
+    if (!this.plant.watched) return;
+    for (const what of this.incidents.due(this.plant.shaftTorque)) {
+      if (what === 'device-hang') this.hanging = true;
+      else if (what === 'device-fault') this.plant.trip(FAULT_CODES.internal);
+      else this.move(LINES_AFTER[what]);
+    }
+  }
+
   private move(lines: Partial<Interlocks>): void {
     this.lines = { ...this.lines, ...lines };
-    const safe = this.lines.guard === 'closed' && this.lines.emergencyStop === 'released';
-    if (safe) return;
+    if (interlockProblems(this.lines).length === 0) return;
     voidPermits(this.id);
     if (this.plant.enabled) this.plant.trip(FAULT_CODES.safeTorqueOff);
   }
@@ -339,14 +348,7 @@ class Simulated implements SimulatedBench {
   }
 
   private identity(): Identity {
-    const image = this.options.faults.includes('late-firmware') ? 'old build' : 'shipped build';
-    return {
-      model: 'H12',
-      serial: this.options.serial,
-      firmware: FIRMWARE,
-      firmwareDigest: sha256(`simulated H12 firmware ${FIRMWARE}, ${image}`),
-      ...this.options.identity,
-    };
+    return { ...identityOf(this.parameters.item), ...this.options.identity };
   }
 }
 

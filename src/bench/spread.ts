@@ -5,6 +5,10 @@ import type { Tuning } from './motor.js';
 
 /** One simulated H12: what its maker would like to know of it. */
 export interface ItemParameters {
+  /** What the device says it is, and which build of its firmware it runs. */
+  readonly model: string;
+  readonly serial: string;
+  readonly build: string;
   /** N·m/A at 23 °C, amplitude convention, small current. */
   readonly torqueConstant: number;
   /** Torque constant the firmware was trimmed with at the factory, N·m/A. */
@@ -30,11 +34,20 @@ export interface ItemParameters {
   readonly friction: number;
   /** N·m, peak to peak over a turn. */
   readonly cogging: number;
+  /** Share of torque, amplitude, that is gained and lost twice per electrical turn; rad at angle 0. */
+  readonly commutation: number;
+  readonly commutationAngle: number;
+  /** s after the last update at which the item takes its torque away. */
+  readonly commandTimeout: number;
+  /** Sound that its torque makes over that of a good item. */
+  readonly noisiness: number;
   /** kg·m² with the adapter. */
   readonly inertia: number;
   readonly thermal: ThermalPath;
   /** Heat of the hottest winding over that of the others at the same current. */
   readonly hotWinding: number;
+  /** rad, electrical: the current stands this far from the q axis and gives its cosine in torque. */
+  readonly encoderOffset: number;
   /** Device clock over true time, less 1. */
   readonly clockSkew: number;
 }
@@ -57,14 +70,20 @@ export interface StandParameters {
   readonly preload: number;
   /** rad: angle at which the shaft was locked. */
   readonly angle: number;
-  /** Torque that the shunt imitates, N·m. */
+  /** Torque that the shunt imitates, N·m, and what it adds while it is switched off. */
   readonly shunt: number;
+  readonly shuntLeft: number;
   readonly amplifierDelay: number;
+  readonly currentDelay: number;
+  /** s from the torque that a reckoned wheel saw to the command that answers it. */
+  readonly loopDelay: number;
   /** Samples that every channel comes late. */
   readonly converterDelay: number;
   /** N·m, A: ends of the converter. */
   readonly torqueRange: number;
   readonly currentRange: number;
+  /** Pa: end of the converter; 0 without a microphone. */
+  readonly soundRange: number;
   /** N·m rms. */
   readonly torqueNoise: number;
   readonly hum: number;
@@ -72,29 +91,72 @@ export interface StandParameters {
   readonly currentNoise: number;
   readonly supplyNoise: number;
   readonly windingNoise: number;
+  /** Pa rms, of the room as the ear weighs it. */
+  readonly roomNoise: number;
   readonly supplyVoltage: number;
   readonly supplyResistance: number;
   readonly ambient: number;
   readonly humidity: number;
-  /** Longest time between two bursts of lost blocks, s; 0 for none. */
+  /** Digitizer clock over true time, less 1. */
+  readonly clockSkew: number;
+  /** s by which the two clocks jump apart and back again, every so many s; 0 for never. */
+  readonly clockStep: number;
+  readonly clockStepEvery: number;
+}
+
+/** What gets lost between host, device and digitizer. */
+export interface LinkParameters {
+  /** Longest time between two bursts of lost blocks of samples, s; 0 for none. */
   readonly dropouts: number;
+  /** Share of updates that never reach the device, one at a time, 0 … 1. */
+  readonly lostUpdates: number;
+  /** s without any update, once in every take that is long enough; 0 for none. */
+  readonly burst: number;
+  /** s: standard deviation of the time from one update to the next. */
+  readonly jitter: number;
+}
+
+/** What a person does to the measurement. */
+export interface OperatorParameters {
+  /** Amplitude of a slow torque on the wheel, N·m; 0 for hands off. */
+  readonly hand: number;
+  /** K above the surroundings of an item that was worked before. */
+  readonly warmth: number;
+}
+
+/** Something that happens once, in the first moment with power when the shaft carries this torque. */
+export interface Incident {
+  readonly what: 'guard-opened' | 'stop-pressed' | 'presence-lost' | 'device-hang' | 'device-fault';
+  /** N·m */
+  readonly torque: number;
 }
 
 export interface Parameters {
   readonly item: ItemParameters;
   readonly stand: StandParameters;
+  readonly link: LinkParameters;
+  readonly operator: OperatorParameters;
+  readonly incidents: readonly Incident[];
 }
+
+/** A link that loses nothing, hands off, and a run in which nothing happens. */
+export const UNDISTURBED: Pick<Parameters, 'link' | 'operator' | 'incidents'> = {
+  link: { dropouts: 0, lostUpdates: 0, burst: 0, jitter: 10e-6 },
+  operator: { hand: 0, warmth: 0 },
+  incidents: [],
+};
 
 /** What of a station's description the simulation takes over. */
 export type SimulatedStation = Pick<
   Station,
-  'id' | 'torqueRange' | 'currentRange' | 'sampleRate' | 'shunt' | 'stand'
+  'id' | 'torqueRange' | 'currentRange' | 'sampleRate' | 'soundRange' | 'shunt' | 'stand'
 >;
 
 /** N·m/rad: transducer and coupling in series. */
 const STIFFNESS = 6700;
 /** Slots times pole pairs: cogging periods of one turn. */
 const COGGING_PERIODS = 120;
+export const POLE_PAIRS = 10;
 const MINUTE = 60;
 
 /** Normal deviate that belongs to one name, whatever else is drawn. */
@@ -119,6 +181,9 @@ export function drawItem(serial: string, resonance: number): ItemParameters {
   const inductance = 0.9e-3;
   const fn = resonance * (1 + 0.01 * of('resonance'));
   return {
+    model: 'H12',
+    serial,
+    build: 'shipped build',
     torqueConstant,
     assumedConstant: torqueConstant / (0.999 + 0.003 * of('static gain')),
     split: 0.0015 * of('split'),
@@ -134,6 +199,10 @@ export function drawItem(serial: string, resonance: number): ItemParameters {
     slew: 6000,
     friction: 0.025 * Math.exp(0.2 * of('friction')),
     cogging: 0.045 * Math.exp(0.25 * of('cogging')),
+    commutation: 0.001 + 0.002 * evenly('item', serial, 'commutation'),
+    commutationAngle: 2 * Math.PI * evenly('item', serial, 'commutation angle'),
+    commandTimeout: 0.1,
+    noisiness: 1,
     inertia: STIFFNESS / (2 * Math.PI * fn) ** 2,
     thermal: {
       windingResistance: 0.55,
@@ -142,6 +211,7 @@ export function drawItem(serial: string, resonance: number): ItemParameters {
       bodyCapacity: 1800,
     },
     hotWinding: 1,
+    encoderOffset: 0,
     clockSkew: (20 + 40 * evenly('item', serial, 'clock skew')) * 1e-6,
   };
 }
@@ -166,24 +236,48 @@ export function drawStand(
     preload: 0.006 * clamped('preload'),
     angle: 2 * Math.PI * evenly('stand', station.id, serial, attempt, 'angle'),
     shunt: station.shunt * (1 + 0.0002 * deviate('station', station.id, 'shunt')),
+    shuntLeft: 0,
     amplifierDelay: station.stand.torqueDelay,
+    currentDelay: station.stand.currentDelay,
+    loopDelay: 0.26e-3,
     converterDelay: 16,
     torqueRange: station.torqueRange,
     currentRange: station.currentRange,
+    soundRange: station.soundRange ?? 0,
     torqueNoise: 0.002,
     hum: 0.0005,
     currentNoise: 0.02,
     supplyNoise: 0.02,
     windingNoise: 0.05,
+    roomNoise: 0.63e-3, // 30 dB(A)
     supplyVoltage: 48.1 + 0.1 * clamped('supply'),
     supplyResistance: 0.15,
     ambient: 23 + 0.7 * clamped('ambient'),
     humidity: 0.45 + 0.03 * clamped('humidity'),
-    dropouts: 0,
+    clockSkew: 0,
+    clockStep: 0,
+    clockStepEvery: 0,
   };
 }
 
-/** Cogging at the angle where the shaft is locked, N·m: an offset, as the angle never changes. */
+/** Cogging at the angle where the shaft is locked, N·m: an offset until it is indexed. */
 export function coggingAt(item: ItemParameters, angle: number): number {
   return (item.cogging / 2) * Math.sin(COGGING_PERIODS * angle);
+}
+
+/**
+ * Torque per ampere at the angle where the shaft is locked, over its mean over a turn if the encoder
+ * were right.
+ */
+export function commutationAt(item: ItemParameters, angle: number): number {
+  const wave = 1 + item.commutation * Math.cos(2 * POLE_PAIRS * angle + item.commutationAngle);
+  return wave * Math.cos(item.encoderOffset);
+}
+
+/**
+ * Heat of the winding with the sensor over the mean of the three, at the angle where the shaft is
+ * locked: at rest each takes 0 … 2 times its share.
+ */
+export function hotShareAt(item: ItemParameters, angle: number): number {
+  return item.hotWinding * (1 + Math.cos(2 * POLE_PAIRS * angle));
 }

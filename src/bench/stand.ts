@@ -50,7 +50,9 @@ export class Friction {
   advance(travel: number): number {
     const share = this.deflection / BREAKAWAY;
     const slid = share * travel > 0 ? sliding(Math.abs(share)) : 0;
-    const change = travel * (1 - slid * Math.abs(share));
+    // Travel beyond what breaks the contact away, as in a loose coupling, slides and deflects no more.
+    const next = this.deflection + travel * (1 - slid * Math.abs(share));
+    const change = Math.max(-BREAKAWAY, Math.min(BREAKAWAY, next)) - this.deflection;
     this.deflection += change;
     const rate = change / this.step;
     return (this.level * (this.deflection + CONTACT_TIME * rate)) / BREAKAWAY;

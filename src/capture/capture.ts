@@ -22,6 +22,13 @@ export interface Take {
   readonly device: {
     readonly updates: number;
     readonly missing: number;
+    /** Updates that the link itself knows to have lost; absent where it keeps no count. */
+    readonly linkLost?: number;
+    /** Longest time between two updates, and standard deviation of that time, s; absent where the device does not tell. */
+    readonly gap?: number;
+    readonly jitter?: number;
+    /** Largest share of the available voltage that the current loop used, 0 … 1. */
+    readonly duty?: number;
     /** Device clock at the end of the take, s. */
     readonly time: number;
     readonly fault: number;

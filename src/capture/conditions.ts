@@ -1,7 +1,7 @@
-import { BLOCK_SECONDS, CHANNELS } from '../bench/bench.js';
+import { BLOCK_SECONDS, CHANNELS, OPTIONAL_CHANNELS } from '../bench/bench.js';
 import type { Channel } from '../bench/bench.js';
 import type { ClockFit, Take } from './capture.js';
-import type { Blame } from './gate.js';
+import type { Blame, Concern } from './gate.js';
 import type { Suspects, Tally } from './suspects.js';
 
 /** What a capture must be measured against. */
@@ -12,8 +12,6 @@ export interface Expectations {
   readonly currentRange: number;
   /** Updates a second; the device clock is taken to count them, so one update is its resolution. */
   readonly updates: number;
-  /** Updates that the link itself says it lost, when it says anything. */
-  readonly linkLoss?: number;
 }
 
 /** Device clock against sample clock, as a share of one. Source: own choice for the H12 stand. */
@@ -36,7 +34,9 @@ export interface Seen {
 
 /** A gate before it is judged. */
 export interface Found {
+  readonly id: string;
   readonly name: string;
+  readonly concern: Concern;
   readonly observed: number;
   readonly allowed: number;
   readonly unit: string;
@@ -70,7 +70,9 @@ export function samplesComplete(takes: readonly Seen[]): Found {
   const where =
     first === undefined ? '' : `, the first gap at sample ${first.at} of ${seen?.name ?? ''}`;
   return {
+    id: 'samples-complete',
     name: 'samples complete',
+    concern: 'capture',
     observed,
     allowed: 0,
     unit: 'samples',
@@ -89,7 +91,9 @@ export function samplesInOrder(takes: readonly Seen[]): Found {
   const allowed = Math.max(0, Math.ceil(BLOCK_SECONDS * (seen?.take.rate ?? 0)) - 1);
   const where = `${observed} samples came twice, late or after the end`;
   return {
+    id: 'samples-in-order',
     name: 'samples in order',
+    concern: 'capture',
     observed,
     allowed,
     unit: 'samples',
@@ -102,18 +106,22 @@ export function samplesInOrder(takes: readonly Seen[]): Found {
 }
 
 export function channelsPresent(takes: readonly Seen[]): Found {
-  const missing = CHANNELS.filter((channel) =>
-    takes.some(({ take }) => take.channels[channel] === undefined),
+  const missing = CHANNELS.filter(
+    (channel) =>
+      !OPTIONAL_CHANNELS.includes(channel) &&
+      takes.some(({ take }) => take.channels[channel] === undefined),
   );
   return {
+    id: 'channels-present',
     name: 'channels present',
+    concern: 'capture',
     observed: missing.length,
     allowed: 0,
     unit: 'channels',
     blames: 'stand',
     evidence:
       missing.length === 0
-        ? `All ${CHANNELS.length} channels brought samples.`
+        ? 'All channels that every bench has brought samples.'
         : `No samples came from ${missing.join(', ')}.`,
   };
 }
@@ -134,7 +142,9 @@ export function valuesFinite(takes: readonly Seen[]): Found {
   const seen = worst(all, ({ count }) => count);
   const observed = Math.max(0, seen?.count ?? 0);
   return {
+    id: 'values-finite',
     name: 'values finite',
+    concern: 'sensor',
     observed,
     allowed: 0,
     unit: 'samples',
@@ -153,7 +163,9 @@ export function channelsAlive(takes: readonly Seen[]): Found {
       .map(([channel]) => `${channel} stands on one value in ${name}`),
   );
   return {
+    id: 'channels-alive',
     name: 'channels alive',
+    concern: 'sensor',
     observed: dead.length,
     allowed: 0,
     unit: 'channels',
@@ -185,7 +197,9 @@ function worstTally(
 export function converterClip(takes: readonly Seen[]): Found {
   const { observed, place } = worstTally(takes, 'clipped');
   return {
+    id: 'converter-clip',
     name: 'converter clip',
+    concern: 'sensor',
     observed,
     allowed: 0,
     unit: 'samples',
@@ -200,7 +214,9 @@ export function converterClip(takes: readonly Seen[]): Found {
 export function dropOuts(takes: readonly Seen[]): Found {
   const { observed, place } = worstTally(takes, 'dropped');
   return {
+    id: 'drop-outs',
     name: 'drop-outs',
+    concern: 'sensor',
     observed,
     allowed: 0,
     unit: 'samples',
@@ -231,7 +247,9 @@ export function clockRate(takes: readonly Seen[], { updates }: Expectations): Fo
   const seen = worst(judged, ({ observed, allowed }) => observed / allowed);
   const { observed, allowed } = seen ?? { observed: NaN, allowed: 0 };
   return {
+    id: 'clock-rate',
     name: 'clock rate',
+    concern: 'clock',
     observed,
     allowed,
     unit: 'ppm',
@@ -248,7 +266,9 @@ export function clockSteady(takes: readonly Seen[], { updates }: Expectations): 
   const observed = seen === undefined ? NaN : clockOf(seen.take).departure * 1e3;
   const allowed = (STEADY / updates) * 1e3;
   return {
+    id: 'clock-steady',
     name: 'clock steady',
+    concern: 'clock',
     observed,
     allowed,
     unit: 'ms',
@@ -263,7 +283,9 @@ export function deviceFault(takes: readonly Seen[]): Found {
   const seen = takes.find(({ take }) => take.device.fault !== 0);
   const observed = seen?.take.device.fault ?? 0;
   return {
+    id: 'device-fault',
     name: 'device fault',
+    concern: 'capture',
     observed: Math.abs(observed),
     allowed: 0,
     unit: 'code',
@@ -275,12 +297,16 @@ export function deviceFault(takes: readonly Seen[]): Found {
   };
 }
 
-export function updatesLost(takes: readonly Seen[], { linkLoss }: Expectations): Found {
+export function updatesLost(takes: readonly Seen[]): Found {
+  const counts = takes.flatMap(({ take }) => take.device.linkLost ?? []);
+  const linkLoss = counts.length === 0 ? undefined : sum(counts);
   const missing = sum(takes.map(({ take }) => take.device.missing));
   const received = sum(takes.map(({ take }) => take.device.updates));
   const device = `The device missed ${missing} updates and latched ${received}`;
   return {
+    id: 'updates-lost',
     name: 'updates lost by the link',
+    concern: 'stimulus',
     observed: linkLoss ?? 0,
     allowed: 0,
     unit: 'updates',

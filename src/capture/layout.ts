@@ -1,5 +1,5 @@
 import type { Json } from '../base/canonical.js';
-import { hertz } from '../base/units.js';
+import { hertz, radian, torquePerSecond } from '../base/units.js';
 import { CHANNELS } from '../bench/bench.js';
 import type { Channel } from '../bench/bench.js';
 import type { Fixture } from '../procedure/procedure.js';
@@ -12,6 +12,7 @@ export const UNITS: Readonly<Record<Channel, string>> = {
   torque: 'N·m',
   supply: 'V',
   winding: '°C',
+  sound: 'Pa',
 };
 
 /** Everything of a take but its samples, with the stage it belongs to and its place there, from 1. */
@@ -30,6 +31,8 @@ export function headingToJson({ stage, place, channels, take }: Heading): Json {
     take: place,
     smoothing: settings.smoothing,
     fixture: settings.fixture,
+    angle_rad: settings.angle ?? null,
+    slew_Nm_per_s: settings.slew ?? null,
     rate_Hz: take.rate,
     expected: take.expected,
     channels,
@@ -39,13 +42,17 @@ export function headingToJson({ stage, place, channels, take }: Heading): Json {
     device: {
       updates: device.updates,
       missing: device.missing,
+      link_lost: device.linkLost ?? null,
+      gap_s: device.gap ?? null,
+      jitter_s: device.jitter ?? null,
+      duty: device.duty ?? null,
       time_s: device.time,
       fault: device.fault,
     },
   };
 }
 
-const FIXTURES: readonly Fixture[] = ['coupled', 'uncoupled', 'shunt'];
+const FIXTURES: readonly Fixture[] = ['coupled', 'uncoupled', 'shunt', 'timing'];
 
 /** Reads what `headingToJson` wrote. @throws plain Error that names the member at fault. */
 export function headingFromJson(json: unknown): Heading {
@@ -61,6 +68,8 @@ export function headingFromJson(json: unknown): Heading {
       settings: {
         smoothing: count(top, 'smoothing'),
         fixture: member(top['fixture'], FIXTURES),
+        ...optional(top, 'angle_rad', (angle) => ({ angle: radian(angle) })),
+        ...optional(top, 'slew_Nm_per_s', (slew) => ({ slew: torquePerSecond(slew) })),
       },
       rate: hertz(number(top, 'rate_Hz')),
       expected: count(top, 'expected'),
@@ -74,6 +83,10 @@ export function headingFromJson(json: unknown): Heading {
       device: {
         updates: number(device, 'updates'),
         missing: number(device, 'missing'),
+        ...optional(device, 'link_lost', (linkLost) => ({ linkLost })),
+        ...optional(device, 'gap_s', (gap) => ({ gap })),
+        ...optional(device, 'jitter_s', (jitter) => ({ jitter })),
+        ...optional(device, 'duty', (duty) => ({ duty })),
         time: number(device, 'time_s'),
         fault: number(device, 'fault'),
       },
@@ -104,6 +117,15 @@ function number(members: Members, name: string): number {
   const value = members[name];
   if (typeof value === 'number' && Number.isFinite(value)) return value;
   throw new Error(`${name} is no finite number`);
+}
+
+/** A member that may be null, or missing in files of an earlier version. */
+function optional<T extends object>(
+  members: Members,
+  name: string,
+  read: (value: number) => T,
+): T | object {
+  return (members[name] ?? null) === null ? {} : read(number(members, name));
 }
 
 function count(members: Members, name: string): number {

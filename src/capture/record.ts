@@ -51,18 +51,13 @@ class Recording {
   readonly #gaps: { at: number; samples: number }[] = [];
   readonly #line = new ClockLine();
   #next = 0;
-  #device = { updates: 0, missing: 0, time: 0, fault: 0 };
+  #device: Take['device'] = { updates: 0, missing: 0, time: 0, fault: 0 };
 
   constructor(plan: TakePlan) {
     this.#plan = plan;
     const buffer = (): Float32Array => new Float32Array(plan.expected).fill(NaN);
-    this.#buffers = {
-      command: buffer(),
-      current: buffer(),
-      torque: buffer(),
-      supply: buffer(),
-      winding: buffer(),
-    };
+    const buffers = CHANNELS.map((channel) => [channel, buffer()] as const);
+    this.#buffers = Object.fromEntries(buffers) as Record<Channel, Float32Array>;
   }
 
   /** Stores a block and tells whether it brought anything new. */
@@ -91,8 +86,8 @@ class Recording {
 
   /** The last report counts, but a fault once seen stays. */
   #report(device: Block['device']): void {
-    const { updates, missing, time } = device;
-    this.#device = { updates, missing, time, fault: this.#device.fault || device.fault };
+    const { torqueEnabled: _, ...report } = device;
+    this.#device = { ...report, fault: this.#device.fault || device.fault };
   }
 
   end(): Take {

@@ -15,8 +15,8 @@ import {
   LIVE,
   STANDSTILL,
 } from './conditions.js';
-import type { Expectations, Found, Seen } from './conditions.js';
-import type { Gate } from './gate.js';
+import type { Expectations, Seen } from './conditions.js';
+import { gateOf } from './gate.js';
 import { findSuspects } from './suspects.js';
 
 export type { Expectations } from './conditions.js';
@@ -47,9 +47,14 @@ export function screen(capture: Capture, expectations: Expectations): Screening 
     clockRate(takes, expectations),
     clockSteady(takes, expectations),
     deviceFault(takes),
-    updatesLost(takes, expectations),
+    updatesLost(takes),
   ];
-  const gates = findings.map((found) => toGate(capture.stage, found));
+  const gates = findings.map((found) =>
+    gateOf({ ...found, reach: 'stage', sense: 'at-most' }, capture.stage, {
+      ...found,
+      holds: found.observed <= found.allowed,
+    }),
+  );
   if (gates.some((gate) => !gate.holds) && isNonEmpty(gates)) {
     return { fit: false, stage: capture.stage, gates };
   }
@@ -60,20 +65,6 @@ export function screen(capture: Capture, expectations: Expectations): Screening 
 /** Tells whether `screen` found this very capture fit. */
 export function isScreened(capture: Capture): capture is Screened<Capture> {
   return screened.has(capture);
-}
-
-/** NaN is never within what is allowed. Records carry finite numbers only, so it becomes a huge one. */
-function toGate(stage: string, found: Found): Gate {
-  const finite = (value: number): number =>
-    Number.isFinite(value) ? value : Number.MAX_SAFE_INTEGER;
-  const holds = found.observed <= found.allowed;
-  return {
-    ...found,
-    observed: finite(found.observed),
-    allowed: finite(found.allowed),
-    scope: stage,
-    holds,
-  };
 }
 
 function suspectsOf(take: Take, expectations: Expectations): Seen['suspects'] {

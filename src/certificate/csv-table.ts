@@ -1,8 +1,11 @@
 import { readInstant } from '../base/clock.js';
 import { SIMULATED_MARK } from './certificate.js';
 
-/** Version of the table: raised when a column or the meaning of one changes. */
-export const CSV_SCHEMA = 1;
+/**
+ * Version of the table: raised when a column or the meaning of one changes. Tables of every earlier
+ * version stay readable: columns are only ever added at the end.
+ */
+export const CSV_SCHEMA = 2;
 
 /** Columns whose cells are numbers in plain decimal notation, or empty. Never guarded. */
 const NUMBERS = [
@@ -19,6 +22,7 @@ const NUMBERS = [
   'allowed',
   'spread',
   'repeats',
+  'margin',
 ] as const;
 
 /** Every column, in order. The first heading carries the version. */
@@ -54,7 +58,12 @@ export const COLUMNS = [
   'blames',
   'spread',
   'repeats',
+  'concern',
+  'sense',
+  'margin',
 ] as const;
+/** How many columns the table had, by its version. */
+const WIDTH: Readonly<Record<number, number>> = { 1: 31, 2: COLUMNS.length };
 export type Column = (typeof COLUMNS)[number];
 
 /**
@@ -79,9 +88,13 @@ export type Cells = Readonly<Partial<Record<Exclude<Column, 'section'>, string>>
 export type Row = Cells & { readonly section: Section };
 
 /** The heading row as written. */
-export const HEADINGS: readonly string[] = COLUMNS.map((column) =>
-  column === 'section' ? `section [schema ${String(CSV_SCHEMA)}]` : column,
-);
+export const HEADINGS = headingsOf(CSV_SCHEMA);
+
+function headingsOf(version: number): readonly string[] {
+  return COLUMNS.slice(0, WIDTH[version]).map((column) =>
+    column === 'section' ? `section [schema ${String(version)}]` : column,
+  );
+}
 
 const numeric: ReadonlySet<Column> = new Set(NUMBERS);
 export const isNumeric = (column: Column): boolean => numeric.has(column);
@@ -202,25 +215,27 @@ function brokenCell(text: string, at: number, row: number): Damaged {
 
 function rowsOf(cells: readonly (readonly string[])[]): readonly Row[] {
   const [headings = [], ...rows] = cells;
-  if (headings[0] !== HEADINGS[0]) {
+  const versions = Array.from({ length: CSV_SCHEMA }, (_, i) => headingsOf(i + 1));
+  const known = versions.find((version) => version[0] === headings[0]);
+  if (known === undefined) {
     throw unreadable(
       `The table begins with "${headings[0] ?? ''}", not with "${HEADINGS[0] ?? ''}": it is another kind of file or of another version.`,
     );
   }
-  if (headings.join('\n') !== HEADINGS.join('\n')) {
-    throw unreadable(`The headings are not those of schema ${String(CSV_SCHEMA)}.`);
+  if (headings.join('\n') !== known.join('\n')) {
+    throw unreadable(`The headings are not those of ${known[0] ?? ''}.`);
   }
-  return rows.map((row, i) => rowOf(row, i + 2));
+  return rows.map((row, i) => rowOf(row, i + 2, known.length));
 }
 
-function rowOf(cells: readonly string[], line: number): Row {
-  if (cells.length !== COLUMNS.length) {
+function rowOf(cells: readonly string[], line: number, width: number): Row {
+  if (cells.length !== width) {
     throw unreadable(
-      `Row ${String(line)} has ${String(cells.length)} cells, not ${String(COLUMNS.length)}.`,
+      `Row ${String(line)} has ${String(cells.length)} cells, not ${String(width)}.`,
     );
   }
   const row: Partial<Record<Column, string>> = {};
-  COLUMNS.forEach((column, i) => {
+  COLUMNS.slice(0, width).forEach((column, i) => {
     const cell = cells[i] ?? '';
     if (isNumeric(column) && !NUMBER.test(cell)) {
       throw unreadable(`Row ${String(line)}, column "${column}": "${cell}" is not a plain number.`);

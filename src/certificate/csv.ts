@@ -216,6 +216,7 @@ function measuredCells(
     ...(shown.expanded !== undefined && { 'U shown': shown.expanded }),
     ...(outcome.spread !== undefined && { spread: exactText(outcome.spread, limit.unit) }),
     ...(outcome.repeats !== undefined && { repeats: String(outcome.repeats) }),
+    ...(outcome.bound === 'at-least' && { sense: '>=' }),
   };
 }
 
@@ -254,6 +255,7 @@ function verdictCells(verdict: Verdict): Cells {
 function gateRows(c: Certificate): readonly Row[] {
   return c.decision.gates.map((gate) => ({
     section: 'gate',
+    item: gate.id,
     stage: gate.scope,
     label: gate.name,
     value: plain(gate.observed),
@@ -262,6 +264,9 @@ function gateRows(c: Certificate): readonly Row[] {
     verdict: gate.holds ? 'holds' : 'does not hold',
     reason: gate.evidence,
     blames: gate.blames,
+    concern: gate.concern,
+    sense: gate.sense === 'at-most' ? '<=' : '>=',
+    margin: plain(gate.margin),
   }));
 }
 

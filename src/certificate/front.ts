@@ -376,5 +376,6 @@ const SIDES: Readonly<Record<Result['side'], string>> = {
   shaft: 'the shaft transducer',
   electrical: 'the supply',
   thermal: 'the winding temperature',
+  acoustic: 'the microphone',
   link: 'the link',
 };

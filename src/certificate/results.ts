@@ -1,6 +1,6 @@
 import type { Result } from '../decision/decision.js';
 import type { Certificate } from './certificate.js';
-import type { Figure } from './figure.js';
+import { PEN_WORDS, pensOf, type Figure } from './figure.js';
 import { drawRowMark, drawStrip } from './marks.js';
 import {
   BODY,
@@ -113,6 +113,7 @@ const SIDES: Readonly<Record<Result['side'], string>> = {
   shaft: 'shaft',
   electrical: 'supply',
   thermal: 'winding',
+  acoustic: 'sound',
   link: 'link',
 };
 
@@ -233,7 +234,7 @@ export function drawFigures(sheet: Sheet, parent: Element, figures: readonly Fig
     });
     sheet.y = top + height + 6;
   }
-  drawPens(sheet, parent);
+  drawPens(sheet, parent, figures);
 }
 
 const rowHeight = (row: readonly Figure[]): number => Math.max(0, ...row.map(figureHeight));
@@ -251,30 +252,29 @@ function paired(figures: readonly Figure[]): readonly (readonly Figure[])[] {
   return rows;
 }
 
-function drawPens(sheet: Sheet, parent: Element): void {
-  sheet.need(24);
-  const baseline = sheet.y + 8;
+/** The pens of these figures explained by a length of each. */
+function drawPens(sheet: Sheet, parent: Element, figures: readonly Figure[]): void {
+  const pens = pensOf(figures);
+  sheet.need(34);
+  let [x, baseline] = [PAGE.left, sheet.y + 8];
   sheet.mark(parent, 'P', () => {
-    let x = PAGE.left;
-    for (const [pen, text] of [
-      ['produced', 'produced'],
-      ['commanded', 'commanded, as latched'],
-      ['limit', 'limit'],
-      ['construction', 'construction'],
-      ['nominal', 'joins settings in order'],
-    ] as const) {
+    for (const pen of pens) {
+      const text = PEN_WORDS[pen];
+      const width = 30 + sheet.width(text, NOTE);
+      if (x + width > PAGE.right) [x, baseline] = [PAGE.left, baseline + 10];
       drawPen(sheet, pen, x, baseline - 2.5, 26);
       sheet.line(text, x + 30, baseline, NOTE);
-      x += 30 + sheet.width(text, NOTE) + 12;
+      x += width + 12;
     }
+    baseline += 10;
     sheet.line(
       'Ring: where a value was read. Thinned by least and greatest value in a column, so that no spike is lost.',
       PAGE.left,
-      baseline + 10,
+      baseline,
       NOTE,
     );
   });
-  sheet.y = baseline + 14;
+  sheet.y = baseline + 4;
 }
 
 /** Digits that are compared by machine stand in full. */

@@ -99,7 +99,8 @@ export function rowWords(result: Result): RowWords {
   const unit = limit.unit.symbol;
   if (outcome.kind !== 'measured') return { value: '–', expanded: '', unit, allowed };
   const shown = showValue(outcome.value, expanded, limit.unit, limit.tolerance);
-  return { value: shown.value, expanded: shown.expanded ?? '–', unit, allowed };
+  const value = outcome.bound === 'at-least' ? `≥ ${shown.value}` : shown.value;
+  return { value, expanded: shown.expanded ?? '–', unit, allowed };
 }
 
 /** Writes "3.02 ± 0.08 N·m/ms, allowed 5.20 … 6.60". */
@@ -142,7 +143,7 @@ export function verdictRead(verdict: Verdict): string {
 
 /** What was found at a gate and what is allowed there, with the digits people need and no more. */
 export function gateWords(gate: Gate): { readonly found: string; readonly allowed: string } {
-  return { found: foundAt(gate), allowed: `${senseOf([gate])}${allowedAt(gate)}` };
+  return { found: foundAt(gate), allowed: `${senseOf(gate)}${allowedAt(gate)}` };
 }
 
 /** A finding that is nothing beside what is allowed is written as nothing; one that closes the gate is not rounded away. */
@@ -205,25 +206,13 @@ function describeGroup(group: readonly Gate[], stages: number): GateGroup {
   return {
     name: first.name,
     found: found.join('; '),
-    allowed: differs ? `${senseOf(group)}as stated` : `${senseOf(group)}${allowedAt(first)}`,
+    allowed: differs ? `${senseOf(first)}as stated` : `${senseOf(first)}${allowedAt(first)}`,
     blames: first.blames,
     closed: group.filter((gate) => !gate.holds),
   };
 }
 
-/**
- * A gate states one number; on which side of it the findings hold tells whether it is a most or a
- * least. A gate that closed without a finding tells nothing.
- */
-function senseOf(group: readonly Gate[]): string {
-  const telling = group.filter(
-    (g) => Math.abs(g.observed) !== Math.abs(g.allowed) && (g.holds || g.observed !== 0),
-  );
-  if (telling.length === 0) return group.every((g) => g.allowed === 0) ? '≤ ' : '';
-  const isBelow = (g: Gate): boolean => Math.abs(g.observed) < Math.abs(g.allowed);
-  if (telling.every((g) => g.holds === isBelow(g))) return '≤ ';
-  return telling.every((g) => g.holds !== isBelow(g)) ? '≥ ' : '';
-}
+const senseOf = (gate: Gate): string => (gate.sense === 'at-most' ? '≤ ' : '≥ ');
 
 /** How far a value lies outside its tolerance or how near to a limit, in widths of the tolerance: the worst is greatest. */
 export function badness({ limit, outcome }: Result): number {

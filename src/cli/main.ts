@@ -4,9 +4,12 @@ import { Command, CommanderError, InvalidArgumentError } from 'commander';
 import { exitStatus, EXIT } from '../base/codes.js';
 import { StallmarkError } from '../base/error.js';
 import { problemsAsJson, problemsAsText } from '../base/report.js';
+import { listFaults } from '../bench/fault.js';
+import type { CharacteristicsOptions } from './characteristics.js';
 import type { KeyOptions } from './keys.js';
 import type { ClockOptions } from './ledger.js';
 import type { RunOptions } from './run.js';
+import type { StandOptions } from './stand.js';
 import type { VerifyOptions } from './verify.js';
 import { processTerminal, type Terminal } from './terminal.js';
 
@@ -52,6 +55,17 @@ program
   });
 
 program
+  .command('characteristics')
+  .description('what can be scored: definition, formula, stimulus, gates, source')
+  .argument('[id...]', 'characteristics; all of them by default')
+  .option('--json', 'print as JSON')
+  .option('--markdown', 'print as the document procedures/characteristics.md')
+  .action(async (ids: readonly string[], options: CharacteristicsOptions) => {
+    const { listCharacteristics } = await import('./characteristics.js');
+    process.exitCode = listCharacteristics(ids, options, terminal);
+  });
+
+program
   .command('run')
   .description('test one item: warnings, progress, result, sealed record')
   .argument('<serial>', 'as scanned from the label')
@@ -65,16 +79,52 @@ program
     several,
     [],
   )
-  .option('--fault <name>', 'give the simulated item or stand a fault (repeat)', several, [])
+  .option(
+    '--fault <name>',
+    'give the simulated item, stand, link or operator a fault, as name or name:severity (repeat)',
+    several,
+    [],
+  )
   .option('--pace <pace>', 'fast or real, simulated bench only', oneOf('fast', 'real'), 'fast')
   .option('--language <tag>', 'language of the warnings', 'en')
   .option('--data <folder>', 'where records go', 'reports')
   .option('--keys <folder>', 'where keys lie; the configuration folder of the user by default')
+  .option('--plots <folder>', 'write what each value was read from as SVG, one file a reading')
   .option('--json', 'print the decision as JSON')
   .option('--verbose', 'print the structured log as it is written')
+  .addHelpText('after', () => `\n${listFaults()}`)
   .action(async (serial: string, options: RunOptions) => {
     const { run } = await import('./run.js');
     process.exitCode = await run(serial, options, terminal);
+  });
+
+program
+  .command('stand')
+  .description('the stand as an instrument')
+  .command('measure')
+  .description(
+    'measure resonance, damping, compliance and channel delays; store them as the next stand model',
+  )
+  .argument('<serial>', 'item that lies in the stand, as scanned from the label')
+  .option('--procedure <file>', 'procedure whose purpose is the stand; by the model by default')
+  .option('--bench <file>', 'bench description; the only one by default')
+  .requiredOption('--operator <name>', 'who stands at the bench')
+  .option(
+    '--acknowledge <hazard>',
+    'answer a warning here, simulated bench only (repeat)',
+    several,
+    [],
+  )
+  .option('--accept-drift <reason>', 'take over a model that moved further than a sound stand does')
+  .option('--fault <name>', 'give the simulated stand a fault (repeat)', several, [])
+  .option('--pace <pace>', 'fast or real, simulated bench only', oneOf('fast', 'real'), 'fast')
+  .option('--language <tag>', 'language of the warnings', 'en')
+  .option('--data <folder>', 'where the ledger lies', 'reports')
+  .option('--keys <folder>', 'where keys lie; the configuration folder of the user by default')
+  .option('--json', 'print the models as JSON')
+  .action(async (serial: string, options: StandOptions) => {
+    const { standMeasure } = await import('./stand.js');
+    process.exitCode = await standMeasure(serial, options, terminal);
   });
 
 program

@@ -1,6 +1,5 @@
 import { EXIT } from '../base/codes.js';
-import { systemClock } from '../base/clock.js';
-import { StallmarkError } from '../base/error.js';
+import { throwIfAny } from '../base/error.js';
 import type { Acknowledgement, Task } from '../bench/permit.js';
 import type { Certificate } from '../certificate/certificate.js';
 import { SIMULATED_MARK } from '../certificate/certificate.js';
@@ -12,7 +11,8 @@ import { assemble } from '../run/assemble.js';
 import { prepare } from '../run/documents.js';
 import type { Issued } from '../run/issue.js';
 import { defaultKeys } from '../run/places.js';
-import { warningPanel } from './panel.js';
+import { preparePlots, writePlots } from '../run/plots.js';
+import { answerTo, arranged } from './answer.js';
 import { showProgress } from './progress.js';
 import { resultTable } from './table.js';
 import type { Terminal } from './terminal.js';
@@ -31,6 +31,8 @@ export interface RunOptions {
   readonly keys?: string;
   readonly json?: true;
   readonly verbose?: true;
+  /** Folder for plots; none are written when left out. */
+  readonly plots?: string;
 }
 
 /** Tests one item in the terminal and returns the exit status of its verdict. */
@@ -43,14 +45,34 @@ export async function run(serial: string, options: RunOptions, to: Terminal): Pr
   process.on('SIGINT', interrupt);
   process.on('SIGTERM', interrupt);
   try {
-    const { certificate, folder } = await testItem(serial, options, stop.signal, to);
-    if (options.json === true) to.out(JSON.stringify(summary(certificate, folder), null, 2));
-    else showResult(certificate, folder, to);
-    return exitOf(certificate.decision.verdict);
+    if (options.plots !== undefined) throwIfAny(preparePlots(options.plots));
+    const issued = await testItem(serial, options, stop.signal, to);
+    let plots: readonly string[] = [];
+    try {
+      if (options.plots !== undefined) plots = await writePlots(issued, options.plots);
+    } finally {
+      showIssued(issued, plots, options, to); // the verdict stands whatever became of the plots
+    }
+    return exitOf(issued.certificate.decision.verdict);
   } finally {
     process.off('SIGINT', interrupt);
     process.off('SIGTERM', interrupt);
   }
+}
+
+function showIssued(
+  { certificate, folder }: Issued,
+  plots: readonly string[],
+  options: RunOptions,
+  to: Terminal,
+): void {
+  if (options.json === true) {
+    const written = options.plots === undefined ? {} : { plots };
+    to.out(JSON.stringify({ ...summary(certificate, folder), ...written }, null, 2));
+    return;
+  }
+  showResult(certificate, folder, to);
+  if (plots.length > 0) to.out(`${plots.length} plots in ${options.plots ?? ''}/`);
 }
 
 /** Runs one attempt, showing what goes on. */
@@ -79,7 +101,14 @@ export async function testItem(
   });
   const acknowledge = (warning: Warning, task: Task): Promise<Acknowledgement> =>
     answerTo(warning, task, options, to);
-  const order: Order = { serial, operator: options.operator, documents, acknowledge, stop };
+  const order: Order = {
+    serial,
+    operator: options.operator,
+    documents,
+    acknowledge,
+    arrange: (instruction) => arranged(instruction, to),
+    stop,
+  };
   to.err(`${SIMULATED_MARK}: bench ${documents.station.id} is simulated.`);
   try {
     const attempt = attemptItem(order, parts);
@@ -91,44 +120,6 @@ export async function testItem(
   } finally {
     parts.ledger.close();
   }
-}
-
-/**
- * Shows a warning and takes the reply. On a simulated bench the command line may answer; a person
- * types the hazard in words, which no scanner and no bare Enter does.
- */
-async function answerTo(
-  warning: Warning,
-  task: Task,
-  options: RunOptions,
-  to: Terminal,
-): Promise<Acknowledgement> {
-  const { hazard } = warning;
-  const { language } = options;
-  if (!warning.texts.has(language)) throw noText(warning, language);
-  to.err(warningPanel(warning, language));
-  const reply = (means: Acknowledgement['means']): Acknowledgement => ({
-    hazard,
-    by: options.operator,
-    at: systemClock.now(),
-    serial: task.serial,
-    attempt: task.attempt,
-    language,
-    textIssue: warning.issue,
-    means,
-  });
-  if (options.acknowledge.includes(hazard)) return reply('command-line option, simulated bench');
-  const typed = await to.ask(`Type "${hazard}" when hands are clear and the guard is closed: `);
-  if (typed.trim() === hazard) return reply('typed at the terminal');
-  const what = `The warning "${hazard}" was answered with "${typed.trim()}".`;
-  const fix = `Read it, then type ${hazard}; the bench stays off until then.`;
-  throw new StallmarkError([{ code: 'bench/outstanding-warnings', what, fix }]);
-}
-
-function noText(warning: Warning, language: string): StallmarkError {
-  const what = `The warning "${warning.hazard}" has no text in language "${language}".`;
-  const fix = `Give one of: ${[...warning.texts.keys()].join(', ')}; or add the text to the procedure.`;
-  return new StallmarkError([{ code: 'procedure/warning', what, fix }]);
 }
 
 export function exitOf(verdict: ItemVerdict): number {

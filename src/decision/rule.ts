@@ -43,6 +43,37 @@ export function decide(
 }
 
 /**
+ * Decides one characteristic of which only a lower bound is known: the property is at least the value.
+ *
+ * A bound decides what no greater value could change: that a least is kept, or a most is exceeded.
+ * Everything else is inconclusive.
+ */
+export function decideAtLeast(
+  value: number,
+  expanded: number | undefined,
+  tolerance: Tolerance,
+  rule: DecisionRule,
+): Verdict {
+  const verdict = decide(value, expanded, tolerance, rule);
+  const open = {
+    outcome: 'inconclusive',
+    side: isInside(value, tolerance) ? 'inside' : 'outside',
+  } as const;
+  switch (verdict.outcome) {
+    case 'conforming':
+      return tolerance.kind === 'at-least' ? verdict : open;
+    case 'nonconforming':
+      return tolerance.kind !== 'at-least' && value > tolerance.upper ? verdict : open;
+    case 'inconclusive':
+    case 'invalid':
+    case 'not-run':
+      return verdict;
+    default:
+      return unreachable(verdict);
+  }
+}
+
+/**
  * Returns the tolerance moved inwards by the guard band: values in it conform.
  *
  * @param expanded - U in the unit of the tolerance, ≥ 0.

@@ -1,13 +1,13 @@
 import { showEnds, showValue } from '../base/display.js';
 import { unreachable } from '../base/error.js';
 import { isNonEmpty } from '../base/numbers.js';
-import type { Gate } from '../capture/gate.js';
+import { inOrder, type Gate } from '../capture/gate.js';
 import type { Limit, Limits } from '../procedure/limits.js';
 import type { StatedUncertainty } from '../procedure/station.js';
 import type { Outcome, Score, Side } from '../scoring/scoring.js';
 import { expandedFor } from '../scoring/uncertainty.js';
 import type { Decision, ItemVerdict, Result, Verdict } from './decision.js';
-import { decide } from './rule.js';
+import { decide, decideAtLeast } from './rule.js';
 
 /** What the verdict on an item is drawn from. */
 export interface Findings {
@@ -70,6 +70,8 @@ export interface Evidence {
   readonly uncertainty: (stage: string, characteristic: string) => StatedUncertainty | undefined;
   /** Where a characteristic is read, for rows that have no score. */
   readonly sideOf: (characteristic: string) => Side;
+  /** Gates of other stages on which a characteristic depends, by id. */
+  readonly gatesOf: (characteristic: string) => readonly string[];
   /** Why the attempt was broken off; absent when it ran to its end. */
   readonly aborted?: string;
 }
@@ -78,12 +80,15 @@ export interface Evidence {
  * Decides every row of the limits and the item.
  *
  * A row of a stage with a gate that does not hold is invalid, whatever its value; so is every
- * scored row when a gate of the whole run does not hold. A row without a score was not run.
+ * scored row when a gate of the whole run does not hold, and every scored row whose characteristic
+ * depends on a gate of another stage that does not hold. A row without a score was not run. Gates are
+ * told in the order of their concerns: what comes first explains what comes after it.
  *
  * @throws plain Error when two scores claim one row: our defect.
  */
 export function decideAll(evidence: Evidence): Decision {
-  const { limits, gates } = evidence;
+  const { limits } = evidence;
+  const gates = inOrder(evidence.gates);
   const scores = scoresByRow(evidence.scores);
   const results = limits.rows.map((limit) => resultOf(limit, scores.get(rowOf(limit)), evidence));
   if (!isNonEmpty(results)) throw new Error('limits without rows cannot be read from a file');
@@ -119,7 +124,7 @@ function resultOf(limit: Limit, score: Score | undefined, evidence: Evidence): R
     side: score?.side ?? evidence.sideOf(limit.characteristic),
     outcome,
     expanded,
-    verdict: verdictOf(limit, score, expanded, evidence.gates),
+    verdict: verdictOf(limit, score, expanded, evidence),
   };
 }
 
@@ -127,18 +132,36 @@ function verdictOf(
   limit: Limit,
   score: Score | undefined,
   expanded: number | undefined,
-  gates: readonly Gate[],
+  evidence: Pick<Evidence, 'gates' | 'gatesOf'>,
 ): Verdict {
-  const concerns = (gate: Gate): boolean =>
-    gate.scope === limit.stage || (gate.scope === 'run' && score !== undefined);
-  const broken = gates
-    .filter((gate) => !gate.holds && concerns(gate))
+  const broken = inOrder(evidence.gates)
+    .filter((gate) => !gate.holds && reaches(gate, limit, score, evidence))
     .map((gate) => `gate "${gate.name}"`);
   const reasons =
     score?.outcome.kind === 'not-evaluated' ? [...broken, score.outcome.reason] : broken;
   if (isNonEmpty(reasons)) return { outcome: 'invalid', reasons };
   if (score?.outcome.kind !== 'measured') return { outcome: 'not-run' };
-  return decide(score.outcome.value, expanded, limit.tolerance, limit.rule);
+  const decided = score.outcome.bound === 'at-least' ? decideAtLeast : decide;
+  return decided(score.outcome.value, expanded, limit.tolerance, limit.rule);
+}
+
+/** Whether a gate that does not hold voids a row. */
+function reaches(
+  gate: Gate,
+  limit: Limit,
+  score: Score | undefined,
+  { gatesOf }: Pick<Evidence, 'gatesOf'>,
+): boolean {
+  switch (gate.reach) {
+    case 'stage':
+      return gate.scope === limit.stage;
+    case 'run':
+      return score !== undefined;
+    case 'dependents':
+      return score !== undefined && gatesOf(limit.characteristic).includes(gate.id);
+    default:
+      return unreachable(gate.reach);
+  }
 }
 
 /** Rows or gates named in full in a sentence; the others are counted. */
@@ -225,7 +248,8 @@ function describe({ limit, outcome, expanded, name }: Result): string {
   const shown = showValue(outcome.value, expanded, unit, tolerance);
   const value = shown.expanded === undefined ? shown.value : `${shown.value} ± ${shown.expanded}`;
   const symbol = ['1', 'count'].includes(unit.symbol) ? '' : ` ${unit.symbol}`;
-  return `${name} is ${value}${symbol}, allowed ${showEnds(tolerance, unit)}${symbol}`;
+  const bound = outcome.bound === 'at-least' ? 'at least ' : '';
+  return `${name} is ${bound}${value}${symbol}, allowed ${showEnds(tolerance, unit)}${symbol}`;
 }
 
 /** The rows with one outcome, the one farthest out first, whatever its unit. */

@@ -57,6 +57,11 @@ export interface Finding {
  */
 export function boundsOf(pattern: Pattern, updates: Quantity<'Hz'>): Bounds {
   const { command } = compile(pattern, updates);
+  if (pattern.kind === 'virtual-spring') {
+    // The spring asks for no more than its limit; it swings, so that this rms is never reached.
+    const { limit } = pattern;
+    return { peak: limit, rms: limit / Math.SQRT2, slew: 0, duration: durationOf(pattern) };
+  }
   return {
     peak: command.reduce((peak, value) => Math.max(peak, Math.abs(value)), 0),
     rms: rmsOf(command),
@@ -112,9 +117,11 @@ export function checkBounds(
   allowances: Allowances,
 ): readonly Finding[] {
   const { command } = compile(pattern, updates);
+  const { peak, rms } = boundsOf(pattern, updates);
+  const asked = pattern.kind === 'virtual-spring' ? Float64Array.of(peak) : command;
   const found = [
-    ...checkSamples(command, updates, allowances.ceiling),
-    ...checkLoss(rmsOf(command), allowances),
+    ...checkSamples(asked, updates, allowances.ceiling),
+    ...checkLoss(rms, allowances),
   ];
   for (const part of parts(pattern)) {
     const slew = slewOf(part.pattern);
@@ -160,6 +167,8 @@ function slewOf(pattern: Pattern): number {
   switch (pattern.kind) {
     case 'hold':
     case 'pseudo-random':
+    case 'silence':
+    case 'virtual-spring':
       return 0;
     case 'ramp':
       return Math.abs(pattern.to - pattern.from) / pattern.duration;
@@ -233,6 +242,10 @@ function checkPlan(pattern: Pattern, updates: number): readonly Finding[] {
     case 'hold':
     case 'ramp':
       return [];
+    case 'silence':
+      return [...checkGrid(pattern.before, updates), ...checkGrid(pattern.silent, updates)];
+    case 'virtual-spring':
+      return checkGrid(pattern.dwell, updates);
     case 'step':
       return [...checkGrid(pattern.hold, updates), ...checkEdge(pattern)];
     case 'triangle':

@@ -2,6 +2,7 @@ import { unreachable } from '../base/error.js';
 import type { Pattern, StepPattern } from '../procedure/procedure.js';
 import { multisineOf } from './multisine.js';
 import { maximalLengthSignal } from './random.js';
+import { kickAt, rungsOf } from './virtual-spring.js';
 
 type Of<K extends Pattern['kind']> = Extract<Pattern, { readonly kind: K }>;
 
@@ -45,6 +46,10 @@ export function durationOf(pattern: Pattern): number {
       return ((2 ** pattern.order - 1) * pattern.periods) / pattern.rate;
     case 'recorded':
       return pattern.samples.length / pattern.rate;
+    case 'silence':
+      return pattern.before + pattern.silent + pattern.after;
+    case 'virtual-spring':
+      return rungsOf(pattern).length * pattern.dwell;
     case 'list':
       return pattern.parts.reduce((sum, part) => sum + durationOf(part), 0);
     default:
@@ -175,6 +180,10 @@ function shapeOf(pattern: Pattern, view: View): Shape {
       return pseudoRandom(pattern);
     case 'recorded':
       return view === 'held' ? heldRecording(pattern) : joinedRecording(pattern);
+    case 'silence':
+      return () => pattern.level;
+    case 'virtual-spring':
+      return (time) => kickAt(pattern, time);
     case 'list':
       return oneAfterAnother(pattern, view);
     default:

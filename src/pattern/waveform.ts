@@ -1,6 +1,7 @@
 import type { Quantity } from '../base/units.js';
 import type { Pattern } from '../procedure/procedure.js';
 import { held } from './shapes.js';
+import { wheelOf } from './virtual-spring.js';
 
 export { edges, parts } from './shapes.js';
 export type { Edge, Part } from './shapes.js';
@@ -9,8 +10,30 @@ export type { Edge, Part } from './shapes.js';
 export interface Waveform {
   /** Updates a second. */
   readonly rate: Quantity<'Hz'>;
-  /** Torque in N·m, one value per update, held until the next; n ≥ 1. */
+  /**
+   * Torque in N·m, one value per update, held until the next; n ≥ 1. With a wheel it is the torque
+   * that kicks the wheel, and the item is commanded what the virtual spring asks for.
+   */
   readonly command: Float64Array;
+  /** Updates that are held back, `from` … `to` − 1, so that the item hears nothing. */
+  readonly silence?: { readonly from: number; readonly to: number };
+  readonly wheel?: Wheel;
+}
+
+/**
+ * A wheel that the bench reckons: J·θ″ + b·θ′ = measured torque + kick, and the item is commanded
+ * −K·θ − B·θ′, one command per update.
+ */
+export interface Wheel {
+  /** J, kg·m², and b, N·m·s/rad. */
+  readonly inertia: number;
+  readonly drag: number;
+  /** K, N·m/rad, one value per update; 0 where the wheel is held at rest. */
+  readonly stiffness: Float64Array;
+  /** B, N·m·s/rad. */
+  readonly damping: number;
+  /** N·m: when the spring asks for more, the loop is ended at zero torque. */
+  readonly limit: number;
 }
 
 /** Largest magnitudes of a waveform, for comparison with ratings. */
@@ -36,9 +59,28 @@ export interface Bounds {
 export function compile(pattern: Pattern, updates: Quantity<'Hz'>): Waveform {
   const known = compiled.get(pattern);
   if (known?.rate === updates) return known;
-  const waveform = { rate: updates, command: held(pattern, updates) };
+  const command = held(pattern, updates);
+  const waveform = { rate: updates, command, ...specialsOf(pattern, updates, command.length) };
   compiled.set(pattern, waveform);
   return waveform;
+}
+
+/** What besides the command a silence or a virtual spring asks of the bench. */
+function specialsOf(
+  pattern: Pattern,
+  rate: number,
+  count: number,
+): Pick<Waveform, 'silence' | 'wheel'> {
+  switch (pattern.kind) {
+    case 'silence': {
+      const from = Math.round(pattern.before * rate);
+      return { silence: { from, to: from + Math.round(pattern.silent * rate) } };
+    }
+    case 'virtual-spring':
+      return { wheel: wheelOf(pattern, rate, count) };
+    default:
+      return {};
+  }
 }
 
 /** A pattern is compiled for its bounds, for the bench and for its scores: once is enough. */

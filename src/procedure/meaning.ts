@@ -160,20 +160,26 @@ function checkWarnings(values: Values): void {
 
 function checkPower(values: Values, stage: string): void {
   const id = values.textAt(`${stage}/id`) ?? '';
-  const settings = ['smoothing', 'fixture'].map((key) => values.at(`${stage}/${key}`));
-  if (settings.every(Array.isArray)) {
-    const what = `Stage "${id}" lists both smoothing settings and fixtures.`;
-    values.add('document/value', `${stage}/smoothing`, what, 'List one of the two.');
+  const lists = ['smoothing', 'fixture', 'angle', 'slew'].filter((key) =>
+    Array.isArray(values.at(`${stage}/${key}`)),
+  );
+  if (lists.length > 1) {
+    const what = `Stage "${id}" lists ${lists.join(' and ')}, but takes differ in one setting only.`;
+    values.add('document/value', `${stage}/${lists[0] ?? ''}`, what, 'List one of them.');
   }
   if (values.at(`${stage}/power`) === 'applied') {
     const fixtures = values.list(`${stage}/fixture`);
-    const wrong = fixtures.find((f) => values.at(f) === 'uncoupled' || values.at(f) === 'shunt');
+    const wrong = fixtures.find((f) => values.at(f) !== 'coupled');
     if (wrong === undefined) return;
     const what = `Stage "${id}" applies power with the fixture "${values.text(wrong)}", but torque needs the coupled one.`;
     values.add('document/value', wrong, what, 'Write coupled, or power: none.');
     return;
   }
   if (values.at(`${stage}/power`) !== 'none') return;
+  if (values.has(`${stage}/slew`)) {
+    const what = `Stage "${id}" is without power, but asks for a slew setting.`;
+    values.add('document/value', `${stage}/slew`, what, 'Delete it, or write power: applied.');
+  }
   for (const part of values.list(`${stage}/pattern`)) {
     const kind = values.textAt(`${part}/kind`);
     const still = kind === 'hold' && (values.measureAt(`${part}/level`)?.value ?? 0) === 0;
@@ -189,8 +195,19 @@ function checkPower(values: Values, stage: string): void {
   }
 }
 
+/** Patterns that ask more of the bench than a command stand alone in their stage. */
+const ALONE: readonly unknown[] = ['silence', 'virtual-spring'];
+
 function checkPattern(values: Values, pattern: string, recordings: Recordings): void {
   const kind = values.at(`${pattern}/kind`);
+  if (ALONE.includes(kind) && /\/\d+$/.test(pattern)) {
+    const what = `A ${String(kind)} stands in a list of patterns, but is played alone.`;
+    values.add('document/value', `${pattern}/kind`, what, 'Give it a stage of its own.');
+  }
+  if (kind === 'virtual-spring') {
+    checkOrder(values, `${pattern}/stiffness/from`, `${pattern}/stiffness/to`, 'equal');
+    checkRungs(values, pattern);
+  }
   if (kind === 'multisine') checkOrder(values, `${pattern}/from`, `${pattern}/to`);
   if (kind === 'staircase') checkPattern(values, `${pattern}/of`, recordings);
   if (kind !== 'recorded') return;
@@ -219,6 +236,20 @@ function checkPattern(values: Values, pattern: string, recordings: Recordings): 
     values.add(recording.code, `${pattern}/file`, recording.what, recording.fix);
   }
 }
+
+/** A ladder that never climbs, or climbs in too many rungs, is refused. */
+function checkRungs(values: Values, pattern: string): void {
+  const [from, to, factor] = ['from', 'to', 'factor'].map(
+    (key) => values.measureAt(`${pattern}/stiffness/${key}`)?.value,
+  );
+  if (from === undefined || to === undefined || factor === undefined) return;
+  if (from === to || (factor > 1 && Math.log(to / from) / Math.log(factor) < MOST_RUNGS)) return;
+  const what = `The ladder of stiffness climbs by a factor of ${factor}, but needs a factor above 100 % that ends in at most ${MOST_RUNGS} rungs.`;
+  const fix = 'Write a factor such as 115 %, or a nearer end.';
+  values.add('document/value', `${pattern}/stiffness/factor`, what, fix);
+}
+
+const MOST_RUNGS = 50;
 
 /** Checks of a limits file that its schema cannot express. Adds every problem to `values`. */
 export function checkLimits(values: Values): void {
@@ -264,7 +295,7 @@ export function checkLimits(values: Values): void {
 
 /** Checks of a bench description that its schema cannot express. Adds every problem to `values`. */
 export function checkBench(values: Values): void {
-  checkDate(values, '/stand/characterized');
+  checkStands(values);
   const instruments = values.items('/instruments');
   checkUnique(values, instruments, '/id');
   for (const instrument of instruments) {
@@ -276,5 +307,21 @@ export function checkBench(values: Values): void {
     const id = values.textAt(`${instrument}/id`) ?? '';
     const what = `Instrument "${id}" is due on ${due}, but was calibrated on ${calibrated}.`;
     values.add('document/value', `${instrument}/due`, what, 'Correct one of the two dates.');
+  }
+}
+
+/** Versions of the stand model stand in order, the one in force last. */
+function checkStands(values: Values): void {
+  let before = 0;
+  for (const stand of values.items('/stand')) {
+    checkDate(values, `${stand}/characterized`);
+    const version = values.at(`${stand}/version`);
+    if (typeof version !== 'number') continue;
+    if (version <= before) {
+      const what = `Version ${version} of the stand model follows version ${before}, but versions must rise.`;
+      const fix = 'Put the versions in order, the one in force last.';
+      values.add('document/value', `${stand}/version`, what, fix);
+    }
+    before = version;
   }
 }

@@ -1,4 +1,4 @@
-import { hertz, newtonMetre, second } from '../base/units.js';
+import { hertz, inertia, newtonMetre, second, torquePerRadian, viscous } from '../base/units.js';
 import type { Quantity } from '../base/units.js';
 import { isNonEmpty } from '../base/numbers.js';
 import type { Pattern } from './procedure.js';
@@ -28,6 +28,8 @@ interface At {
   torques(key: string): readonly Quantity<'N·m'>[];
   frequencies(key: string): readonly Quantity<'Hz'>[];
   ratio(key: string, otherwise: number): number;
+  /** Any other quantity, in the base unit that the schema asks for. */
+  base(key: string): number;
   pattern(key: string): Pattern;
   samples(key: string): Float64Array;
 }
@@ -95,6 +97,27 @@ const BUILDERS: Builders = {
     scale: at.ratio('scale', 1),
     samples: at.samples('file'),
   }),
+  silence: (at) => ({
+    level: at.torque('level'),
+    before: at.time('before'),
+    silent: at.time('silent'),
+    after: at.time('after'),
+  }),
+  'virtual-spring': (at) => ({
+    stiffness: {
+      from: torquePerRadian(at.base('stiffness/from')),
+      to: torquePerRadian(at.base('stiffness/to')),
+      factor: at.ratio('stiffness/factor', 1),
+    },
+    damping: viscous(at.base('damping')),
+    wheel: {
+      inertia: inertia(at.base('wheel/inertia')),
+      drag: viscous(at.base('wheel/drag')),
+    },
+    kick: at.torque('kick'),
+    dwell: at.time('dwell'),
+    limit: at.torque('limit'),
+  }),
 };
 
 function accessTo(values: Values, pointer: string, recordings: Recordings): At {
@@ -109,6 +132,7 @@ function accessTo(values: Values, pointer: string, recordings: Recordings): At {
     torques: (key) => values.items(of(key)).map((item) => newtonMetre(values.base(item))),
     frequencies: (key) => values.items(of(key)).map((item) => hertz(values.base(item))),
     ratio: (key, otherwise) => optional(values, of(key), otherwise),
+    base: (key) => values.base(of(key)),
     pattern: (key) => buildPart(values, of(key), recordings),
     samples: (key) => samplesOf(values.text(of(key)), recordings),
   };

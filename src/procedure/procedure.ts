@@ -14,6 +14,8 @@ export interface Procedure {
   readonly digest: string;
   readonly approval?: Approval;
   readonly model: Model;
+  /** What it is for: accepting items, or measuring the stand with an item in it. */
+  readonly purpose: 'acceptance' | 'stand';
   /** Continuous torque of the model. */
   readonly rated: Quantity<'N·m'>;
   /** No sample of any waveform, and no torque at run time, may exceed this. */
@@ -81,13 +83,20 @@ export interface WarningText {
 }
 
 /** How the stand is arranged while samples are taken without power. */
-export type Fixture = 'coupled' | 'uncoupled' | 'shunt';
+/**
+ * timing: the edges of a test signal are given to every channel at once, so that their delays show.
+ */
+export type Fixture = 'coupled' | 'uncoupled' | 'shunt' | 'timing';
 
 /** What the device and the stand are set to during one take. */
 export interface Settings {
   /** Smoothing setting of the item, 0 … 5. */
   readonly smoothing: number;
   readonly fixture: Fixture;
+  /** Angle to which the locked shaft is indexed, from where it was clamped. */
+  readonly angle?: Quantity<'rad'>;
+  /** Slew setting of the item; its own slew limit if left out. */
+  readonly slew?: Quantity<'N·m/s'>;
 }
 
 /** One pattern applied at one or more settings, and what is read off it. */
@@ -190,6 +199,15 @@ export type Pattern =
       /** Torque in N·m at `rate`, before scaling; read when the procedure is loaded. */
       readonly samples: Float64Array;
     }
+  | {
+      /** A level during which the source falls silent: no updates are sent. */
+      readonly kind: 'silence';
+      readonly level: Quantity<'N·m'>;
+      readonly before: Quantity<'s'>;
+      readonly silent: Quantity<'s'>;
+      readonly after: Quantity<'s'>;
+    }
+  | VirtualSpringPattern
   | { readonly kind: 'list'; readonly parts: NonEmpty<Pattern> };
 
 /** Every kind of pattern. */
@@ -205,8 +223,33 @@ export const PATTERN_KINDS = [
   'multisine',
   'pseudo-random',
   'recorded',
+  'silence',
+  'virtual-spring',
   'list',
 ] as const satisfies readonly Pattern['kind'][];
+
+/** The item as a virtual spring that a simulated wheel turns against, rung by rung stiffer. */
+export interface VirtualSpringPattern {
+  readonly kind: 'virtual-spring';
+  /** First and greatest stiffness, and what each rung multiplies it by (> 1). */
+  readonly stiffness: {
+    readonly from: Quantity<'N·m/rad'>;
+    readonly to: Quantity<'N·m/rad'>;
+    readonly factor: number;
+  };
+  /** Virtual damping. */
+  readonly damping: Quantity<'N·m·s/rad'>;
+  readonly wheel: {
+    readonly inertia: Quantity<'kg·m²'>;
+    readonly drag: Quantity<'N·m·s/rad'>;
+  };
+  /** Torque on the wheel at the start of each rung, for `KICK` s. */
+  readonly kick: Quantity<'N·m'>;
+  /** Time of one rung. */
+  readonly dwell: Quantity<'s'>;
+  /** The loop ends at zero torque when the spring asks for more. */
+  readonly limit: Quantity<'N·m'>;
+}
 
 export interface StepPattern {
   readonly kind: 'step';

@@ -12,7 +12,7 @@ import type { Recordings } from './meaning.js';
 import { buildPattern } from './patterns.js';
 import type { Approval, Fixture, GateRequest, Model, Procedure } from './procedure.js';
 import type { Reading, Settings, Stage, Warning, WarningText } from './procedure.js';
-import type { Instrument, StatedUncertainty, Station } from './station.js';
+import type { Instrument, StatedUncertainty, StandModel, Station } from './station.js';
 import { checkStructure } from './structure.js';
 import type { DocumentKind } from './structure.js';
 import { Values } from './values.js';
@@ -61,6 +61,7 @@ export function readProcedure(text: string, file: string, recordings: Recordings
       to: units.volt(values.base('/supply/to')),
     },
     attempts: values.number('/attempts'),
+    purpose: values.textAt('/purpose') === 'stand' ? 'stand' : 'acceptance',
     stages: nonEmpty(values.items('/stages').map((s) => buildStage(values, s, recordings))),
   };
 }
@@ -101,14 +102,10 @@ export function readStation(text: string, file: string): Station {
     sampleRate: units.hertz(values.base('/sample-rate')),
     shunt: units.newtonMetre(values.base('/shunt')),
     instruments: nonEmpty(values.items('/instruments').map((i) => buildInstrument(values, i))),
-    stand: {
-      version: values.number('/stand/version'),
-      characterized: values.text('/stand/characterized'),
-      resonance: units.hertz(values.base('/stand/resonance')),
-      damping: values.base('/stand/damping'),
-      torqueDelay: units.second(values.base('/stand/torque-delay')),
-      currentDelay: units.second(values.base('/stand/current-delay')),
-    },
+    ...(values.has('/range/sound')
+      ? { soundRange: units.pascal(values.base('/range/sound')) }
+      : {}),
+    ...buildStands(values),
     uncertainty: new Map(
       values.members('/uncertainty').map(([id, at]) => [id, buildUncertainty(values, at)]),
     ),
@@ -227,12 +224,24 @@ function buildStage(values: Values, at: string, recordings: Recordings): Stage {
 function buildTakes(values: Values, at: string): readonly Settings[] {
   const smoothing = values.list(`${at}/smoothing`).map((item) => values.number(item));
   const fixtures = values.list(`${at}/fixture`).map((item) => values.text(item) as Fixture);
-  const settings = smoothing.length > 0 ? smoothing : [0];
-  const arrangements: readonly Fixture[] = fixtures.length > 0 ? fixtures : ['coupled'];
-  return settings.flatMap((setting) =>
-    arrangements.map((fixture) => ({ smoothing: setting, fixture })),
-  );
+  const angles = values.list(`${at}/angle`).map((item) => values.base(item));
+  const slews = values.list(`${at}/slew`).map((item) => values.base(item));
+  // At most one of them is a list of several; the schema and its meaning were checked.
+  const base: Settings = {
+    smoothing: smoothing[0] ?? 0,
+    fixture: fixtures[0] ?? 'coupled',
+    ...(angles[0] === undefined ? {} : { angle: radiansOf(angles[0]) }),
+    ...(slews[0] === undefined ? {} : { slew: units.torquePerSecond(slews[0]) }),
+  };
+  if (fixtures.length > 1) return fixtures.map((fixture) => ({ ...base, fixture }));
+  if (angles.length > 1) return angles.map((angle) => ({ ...base, angle: radiansOf(angle) }));
+  if (slews.length > 1)
+    return slews.map((slew) => ({ ...base, slew: units.torquePerSecond(slew) }));
+  return (smoothing.length > 0 ? smoothing : [0]).map((s) => ({ ...base, smoothing: s }));
 }
+
+const radiansOf = (degrees: number): units.Quantity<'rad'> =>
+  units.radian((degrees * Math.PI) / 180);
 
 function buildOptions(values: Values, at: string): Omit<Reading, 'characteristic'> {
   const options: Record<string, number> = {};
@@ -281,6 +290,34 @@ function buildInstrument(values: Values, at: string): Instrument {
     calibrated: values.text(`${at}/calibrated`),
     due: values.text(`${at}/due`),
     uncertainty: values.text(`${at}/uncertainty`),
+  };
+}
+
+function buildStands(values: Values): Pick<Station, 'stand' | 'formerStands'> {
+  const versions = values.items('/stand').map((at) => buildStand(values, at));
+  const stand = versions.at(-1);
+  if (stand === undefined) throw new Error('the schema let a bench without a stand model through');
+  return { stand, formerStands: versions.slice(0, -1) };
+}
+
+function buildStand(values: Values, at: string): StandModel {
+  const value = (key: string): number => values.base(`${at}/${key}/value`);
+  const expanded = (key: string): number => values.base(`${at}/${key}/U`);
+  return {
+    version: values.number(`${at}/version`),
+    characterized: values.text(`${at}/characterized`),
+    resonance: units.hertz(value('resonance')),
+    damping: value('damping'),
+    compliance: value('compliance'),
+    torqueDelay: units.second(value('torque-delay')),
+    currentDelay: units.second(value('current-delay')),
+    uncertainty: {
+      resonance: expanded('resonance'),
+      damping: expanded('damping'),
+      compliance: expanded('compliance'),
+      torqueDelay: expanded('torque-delay'),
+      currentDelay: expanded('current-delay'),
+    },
   };
 }
 

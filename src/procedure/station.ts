@@ -17,10 +17,14 @@ export interface Station {
   readonly currentRange: Quantity<'A'>;
   /** Samples a second of every channel. */
   readonly sampleRate: Quantity<'Hz'>;
+  /** Range of the microphone, ± Pa; absent where there is none. */
+  readonly soundRange?: Quantity<'Pa'>;
   /** Torque that the shunt resistor imitates, N·m. */
   readonly shunt: Quantity<'N·m'>;
   readonly instruments: NonEmpty<Instrument>;
+  /** The stand model in force, and those before it, oldest first. */
   readonly stand: StandModel;
+  readonly formerStands: readonly StandModel[];
   readonly uncertainty: ReadonlyMap<string, StatedUncertainty>;
 }
 
@@ -45,10 +49,20 @@ export interface StandModel {
   readonly resonance: Quantity<'Hz'>;
   /** Damping ratio, 1. */
   readonly damping: number;
+  /** Twist per torque of transducer and coupling in series, rad/(N·m). */
+  readonly compliance: number;
   /** Delay of the torque channel behind the command channel. */
   readonly torqueDelay: Quantity<'s'>;
   /** Delay of the current channel behind the command channel. */
   readonly currentDelay: Quantity<'s'>;
+  /** Expanded uncertainties, k = 2, each in the unit of its value. */
+  readonly uncertainty: {
+    readonly resonance: number;
+    readonly damping: number;
+    readonly compliance: number;
+    readonly torqueDelay: number;
+    readonly currentDelay: number;
+  };
 }
 
 /** U = relative · abs(value) + absolute, k = 2, in base units of the characteristic. */

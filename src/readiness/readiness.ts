@@ -48,10 +48,12 @@ const RECORDS = 10;
 export function readinessChecks(s: Situation): readonly Check[] {
   return [
     ...equipmentChecks(s.station, s.now),
-    interlockCheck(s.interlocks),
+    // Nobody holds the hold-to-run device before the warnings are acknowledged; energizing asks for it.
+    interlockCheck({ ...s.interlocks, presence: 'held' }),
     bandCheck('ambient temperature', s.environment.ambient, s.procedure.ambient, '°C'),
     bandCheck('supply', s.environment.supply, s.procedure.supply, 'V'),
     rangeCheck(s.procedure.ceiling, s.ratings.torqueRange),
+    abilityCheck(s.procedure, s.ratings),
     clockCheck(s.last, s.now),
     spaceCheck(s.freeBytes, s.recordBytes),
     sealCheck(s.sealUntil, s.now),
@@ -72,12 +74,14 @@ export function readinessProblems(checks: readonly Check[]): readonly Problem[] 
 /** Any doubt is open: stale and contradictory lines read as not safe. */
 export function interlockCheck(lines: Interlocks): Check {
   const stale = !(lines.age <= INTERLOCK_AGE);
-  const safe = lines.guard === 'closed' && lines.emergencyStop === 'released' && !stale;
-  const contradictory = lines.guard === 'contradictory' || lines.emergencyStop === 'contradictory';
+  const { guard, emergencyStop, presence } = lines;
+  const isHeld = presence === 'held';
+  const safe = guard === 'closed' && emergencyStop === 'released' && isHeld && !stale;
+  const contradictory = [guard, emergencyStop, presence].includes('contradictory');
   return {
     name: 'interlocks',
     state: safe ? 'ok' : 'failed',
-    found: `guard ${lines.guard}, emergency stop ${lines.emergencyStop}${stale ? `, reading ${lines.age.toFixed(2)} s old` : ''}`,
+    found: `guard ${guard}, emergency stop ${emergencyStop}${isHeld ? '' : `, hold-to-run device ${presence}`}${stale ? `, reading ${lines.age.toFixed(2)} s old` : ''}`,
     clear: contradictory || stale ? 'maintenance' : 'operator',
   };
 }
@@ -105,6 +109,33 @@ function rangeCheck(ceiling: number, range: number): Check {
     state: ratio >= 1.2 && ratio <= 10 ? 'ok' : 'failed',
     found: `±${String(range)} N·m is ${ratio.toFixed(2)} times the ceiling of ${String(ceiling)} N·m, allowed 1.2 … 10`,
     clear: 'maintenance',
+  };
+}
+
+/** What a procedure asks of the bench beyond torque: arrangements, angles, a closed loop. */
+function abilityCheck({ stages }: Procedure, ratings: Ratings): Check {
+  const lacking = stages.flatMap((stage) => {
+    const { id, takes, pattern, power } = stage;
+    const fixture = takes.find((take) => !ratings.fixtures.includes(take.fixture))?.fixture;
+    const isIndexed = takes.some((take) => take.angle !== undefined);
+    // A hand in the stand and power do not go together.
+    const isTurned =
+      ratings.indexing === 'bench' || (ratings.indexing === 'operator' && power === 'off');
+    return [
+      ...(fixture === undefined ? [] : [`stage "${id}" needs the stand ${fixture}`]),
+      ...(isIndexed && !isTurned
+        ? [`stage "${id}" needs a bench that turns the locked shaft`]
+        : []),
+      ...(pattern.kind === 'virtual-spring' && !ratings.closedLoop
+        ? [`stage "${id}" needs a bench that closes a loop`]
+        : []),
+    ];
+  });
+  return {
+    name: 'abilities of the bench',
+    state: lacking.length === 0 ? 'ok' : 'failed',
+    found: lacking.length === 0 ? 'all that the procedure asks for' : lacking.join('; '),
+    clear: 'quality engineer',
   };
 }
 

@@ -1,8 +1,6 @@
 import { isMainThread } from 'node:worker_threads';
-import { writeInstead } from '../base/report.js';
 import { systemClock, type Clock } from '../base/clock.js';
-import { StallmarkError } from '../base/error.js';
-import { FAULTS, type FaultName } from '../bench/fault.js';
+import { readFaults } from '../bench/fault.js';
 import { simulatedBench } from '../bench/simulated.js';
 import { ensureSimulationKeys, openSeal } from '../certificate/keys.js';
 import { preparePdf } from '../certificate/pdf.js';
@@ -16,7 +14,7 @@ import { workerScorer } from './scoring-worker.js';
 
 /** How the parts of an attempt are to be chosen. */
 export interface Configuration {
-  readonly documents: Chosen;
+  readonly documents: Pick<Chosen, 'station'>;
   readonly serial: string;
   /** Folder of the records. */
   readonly root: string;
@@ -36,7 +34,7 @@ export interface Configuration {
  *
  * The seal is opened before anything else: a record that cannot be sealed is not begun.
  *
- * @throws usage/argument for an unknown fault, keys/*, storage/*, ledger/*.
+ * @throws usage/argument for an unknown fault or severity, keys/*, storage/*, ledger/*.
  */
 export async function assemble(
   configuration: Configuration,
@@ -44,7 +42,7 @@ export async function assemble(
   const { documents, serial, root, pace, watch } = configuration;
   const { station } = documents;
   const clock = configuration.clock ?? systemClock;
-  const faults = configuration.faults.map(knownFault);
+  const faults = readFaults(configuration.faults);
   await ensureSimulationKeys(configuration.keys, station.maker.name, clock.now());
   const seal = await openSeal(
     configuration.keys,
@@ -63,13 +61,4 @@ export async function assemble(
     scorer: inThread ? openScorer : workerScorer,
     ...(watch === undefined ? {} : { watch }),
   };
-}
-
-function knownFault(name: string): FaultName {
-  const fault = FAULTS.find((f) => f.name === name);
-  if (fault !== undefined) return fault.name;
-  const names = FAULTS.map((f) => f.name);
-  const what = `The simulated bench knows no fault "${name}".`;
-  const fix = writeInstead(name, names, `Give one of: ${names.join(', ')}.`);
-  throw new StallmarkError([{ code: 'usage/argument', what, fix }]);
 }

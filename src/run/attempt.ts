@@ -5,26 +5,17 @@ import type { Acknowledgement, EnergizePermit } from '../bench/permit.js';
 import type { Entry } from '../ledger/ledger.js';
 import { numberOf } from '../ledger/numbering.js';
 import { abortAttempt, holdRecords, openAttempt, recover } from '../ledger/store.js';
-import { readinessChecks, readinessProblems, type Check } from '../readiness/readiness.js';
 import { nextAttempt, retestProblems } from '../readiness/retest.js';
-import {
-  begin,
-  captureMetadata,
-  identityProblems,
-  permitFor,
-  situationOf,
-  type Order,
-  type Origin,
-  type Parts,
-} from './brief.js';
+import { begin, captureMetadata, type Order, type Origin, type Parts } from './brief.js';
 import { issue, type Issued } from './issue.js';
 import { openLog, type Logger } from './log.js';
+import { confirmReady, makeReady, type ReadyProgress } from './ready.js';
 import { perform, type Performed, type Progress } from './runner.js';
 
 export type AttemptProgress =
   | Progress
   | { readonly kind: 'recovered'; readonly sentences: readonly string[] }
-  | { readonly kind: 'ready'; readonly checks: readonly Check[] }
+  | ReadyProgress
   | {
       readonly kind: 'permitted';
       readonly acknowledgements: readonly Acknowledgement[];
@@ -71,29 +62,12 @@ async function* attemptOn(
   order: Order,
   parts: Parts,
 ): AsyncGenerator<AttemptProgress, Issued> {
-  const { procedure } = order.documents;
   const attempt = nextAttempt(parts.ledger.of(order.serial));
-  const task = {
-    bench: bench.id,
-    serial: order.serial,
-    attempt,
-    procedureDigest: procedure.digest,
-  };
-  const identity = await bench.identify();
-  throwIfAny(identityProblems(identity, order));
-  const situation = await situationOf(bench, order, parts);
-  const checks = readinessChecks(situation);
-  yield { kind: 'ready', checks };
-  throwIfAny(readinessProblems(checks));
-  const acknowledgements: Acknowledgement[] = [];
-  for (const warning of procedure.warnings) {
-    acknowledgements.push(await order.acknowledge(warning, task));
-  }
-  const brief = { task, identity, environment: situation.environment, acknowledgements };
-  const permit = permitFor(bench, brief, order, parts.clock.now());
+  const { brief, permit } = yield* makeReady(bench, order, parts, attempt);
   const begun = begin(brief, order, parts);
   let isEnded = false;
   try {
+    const { acknowledgements } = brief;
     yield { kind: 'permitted', acknowledgements, attempt, number: numberOf(begun) };
     const issued = yield* begunAttempt({ bench, order, parts, brief, begun, permit });
     isEnded = true;
@@ -131,12 +105,10 @@ async function* begunAttempt(given: Begun): AsyncGenerator<AttemptProgress, Issu
   const scorer = await parts.scorer({
     procedure,
     station,
+    ambient: brief.environment.ambient,
     file: join(temporary, 'capture.parquet'),
     metadata: captureMetadata(given),
   });
-  const confirmReady = async (): Promise<void> => {
-    throwIfAny(readinessProblems(readinessChecks(await situationOf(bench, order, parts))));
-  };
   let performed: Performed | undefined;
   try {
     const work = {
@@ -146,7 +118,8 @@ async function* begunAttempt(given: Begun): AsyncGenerator<AttemptProgress, Issu
       scorer,
       clock: parts.clock,
       permit,
-      confirmReady,
+      confirmReady: () => confirmReady(bench, order, parts),
+      arrange: order.arrange,
       stop: order.stop,
       note: (progress: Progress) => {
         logProgress(progress, log);

@@ -28,9 +28,16 @@ export interface Order {
   readonly documents: Chosen;
   /** Shows one warning to a person and returns the reply; throws when there is none. */
   readonly acknowledge: (warning: Warning, task: Task) => Promise<Acknowledgement>;
+  /** Asks a person to arrange the stand by hand, without power; resolves when it is done. */
+  readonly arrange: (instruction: string) => Promise<void>;
   /** Aborted when the operator stops. */
   readonly stop: AbortSignal;
 }
+
+/** An order as far as readiness and warnings go: also for a measurement of the stand, without limits. */
+export type Asking = Omit<Order, 'documents'> & {
+  readonly documents: Pick<Chosen, 'procedure' | 'station'>;
+};
 
 /** What one attempt works with; `assemble` puts it together. */
 export interface Parts {
@@ -69,7 +76,7 @@ export interface Origin {
 }
 
 /** Asks the bench, the disk and the ledger for everything readiness is judged by. */
-export async function situationOf(bench: Bench, order: Order, parts: Parts): Promise<Situation> {
+export async function situationOf(bench: Bench, order: Asking, parts: Parts): Promise<Situation> {
   const { procedure, station } = order.documents;
   return {
     procedure,
@@ -96,7 +103,7 @@ function recordBytes({ stages }: Procedure): number {
 }
 
 /** Holds what the device says of itself against what was scanned. */
-export function identityProblems(identity: Identity, order: Order): readonly Problem[] {
+export function identityProblems(identity: Identity, order: Asking): readonly Problem[] {
   const { model } = order.documents.procedure;
   const problems: Problem[] = [];
   if (identity.model !== model.code || identity.serial !== order.serial) {
@@ -119,7 +126,7 @@ export function identityProblems(identity: Identity, order: Order): readonly Pro
  *
  * @throws bench/outstanding-warnings naming every hazard nobody acknowledged.
  */
-export function permitFor(bench: Bench, brief: Brief, order: Order, now: number): EnergizePermit {
+export function permitFor(bench: Bench, brief: Brief, order: Asking, now: number): EnergizePermit {
   const hazards = order.documents.procedure.warnings.map((w) => w.hazard);
   const answers = bench.simulated
     ? brief.acknowledgements

@@ -11,7 +11,7 @@ import { documentKindOf, readLimits, readProcedure, readStation } from '../proce
 import type { Station } from '../procedure/station.js';
 import { decodeText } from '../procedure/yaml.js';
 import { CHARACTERISTICS, GATES } from '../scoring/catalogue.js';
-import { checkPlan, planOf, type Catalogue, type Plan } from './plan.js';
+import { checkPlan, checkStages, planOf, type Catalogue, type Plan } from './plan.js';
 
 /** Folder of this package: the shipped procedures, limits and benches lie in it. */
 export const PACKAGE_ROOT = fileURLToPath(new URL('../..', import.meta.url));
@@ -113,6 +113,8 @@ export interface Choice {
   readonly procedure?: string;
   readonly limits?: string;
   readonly bench?: string;
+  /** Which kind of procedure to look for when none is named; acceptance if left out. */
+  readonly purpose?: Procedure['purpose'];
 }
 
 /**
@@ -126,11 +128,28 @@ export function chooseDocuments(choice: Choice): Chosen {
   const wanted = named.length === 3 ? named : [...DEFAULT_FOLDERS, ...named];
   const all = readDocuments(wanted);
   throwIfAny(all.problems);
+  const { procedure, station } = choosePair(all, choice);
+  const limits = all.limits.filter((l) =>
+    choice.limits === undefined
+      ? l.procedure === procedure.id
+      : l.file === displayName(choice.limits),
+  );
+  return {
+    procedure,
+    station,
+    limits: one(limits, 'document/mismatch', `limits for procedure "${procedure.id}"`),
+    texts: all.texts,
+  };
+}
+
+/** Chooses the procedure and the bench for a serial. */
+function choosePair(all: Documents, choice: Choice): Pick<Chosen, 'procedure' | 'station'> {
   const file = (path: string | undefined): string | undefined =>
     path === undefined ? undefined : displayName(path);
+  const purpose = choice.purpose ?? 'acceptance';
   const procedures = all.procedures.filter((p) =>
     choice.procedure === undefined
-      ? choice.serial.startsWith(`${p.model.code}-`)
+      ? p.purpose === purpose && choice.serial.startsWith(`${p.model.code}-`)
       : p.file === file(choice.procedure),
   );
   const procedure = one(
@@ -138,20 +157,11 @@ export function chooseDocuments(choice: Choice): Chosen {
     'serial/unknown-model',
     `procedure for serial "${choice.serial}"`,
   );
-  const limits = all.limits.filter((l) =>
-    choice.limits === undefined ? l.procedure === procedure.id : l.file === file(choice.limits),
-  );
   const stations = all.stations.filter(
     (s) => choice.bench === undefined || s.file === file(choice.bench),
   );
-  const chosen = {
-    procedure,
-    limits: one(limits, 'document/mismatch', `limits for procedure "${procedure.id}"`),
-    station: one(stations, 'document/mismatch', 'bench description'),
-    texts: all.texts,
-  };
   throwIfAny(serialProblems(choice.serial, procedure));
-  return chosen;
+  return { procedure, station: one(stations, 'document/mismatch', 'bench description') };
 }
 
 function one<T extends { readonly file: string }>(
@@ -193,6 +203,23 @@ export function prepare(choice: Choice): Chosen {
   return chosen;
 }
 
+/**
+ * Chooses procedure and bench for measuring the stand with the item of this serial in it.
+ *
+ * @throws as `prepare`.
+ */
+export function prepareStand(choice: Choice): Pick<Chosen, 'procedure' | 'station'> {
+  const named = [choice.procedure, choice.bench].filter((p) => p !== undefined);
+  const all = readDocuments(named.length === 2 ? named : [...DEFAULT_FOLDERS, ...named]);
+  throwIfAny(all.problems);
+  const chosen = choosePair(all, { ...choice, purpose: 'stand' });
+  throwIfAny([
+    ...checkApproval(chosen.procedure),
+    ...checkStages(chosen, CATALOGUE).filter((p) => !isNote(p)),
+  ]);
+  return chosen;
+}
+
 /** What `check` found: every problem and note, and a line about each thing that is in order. */
 export interface Checked extends Pick<Documents, 'problems' | 'texts'> {
   readonly summary: readonly string[];
@@ -229,9 +256,12 @@ export function checkDocuments(paths: readonly string[]): Checked {
     if (findings.every(isNote)) summary.push(...planLines(planOf(documents, CATALOGUE)));
   }
   for (const p of found.procedures.filter((one) => !planned.has(one.file))) {
-    summary.push(
-      `${p.file}  ${p.title}, issue ${String(p.issue)}: no limits among the files given`,
-    );
+    const station = found.stations[0] ?? shipped.stations[0];
+    if (station !== undefined) {
+      problems.push(...checkStages({ procedure: p, station }, CATALOGUE));
+    }
+    const why = p.purpose === 'stand' ? 'measures the stand' : 'no limits among the files given';
+    summary.push(`${p.file}  ${p.title}, issue ${String(p.issue)}: ${why}`);
   }
   return { problems, summary, texts: new Map([...shipped.texts, ...found.texts]) };
 }

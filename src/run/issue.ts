@@ -4,7 +4,7 @@ import { sha256 } from '../base/canonical.js';
 import { isNonEmpty } from '../base/numbers.js';
 import type { Certificate, DocumentReference } from '../certificate/certificate.js';
 import { certificateCsv } from '../certificate/csv.js';
-import { figuresOf } from '../certificate/figures.js';
+import { figuresOf, type FigureSources } from '../certificate/figures.js';
 import { renderPdf } from '../certificate/pdf.js';
 import type { Seal } from '../certificate/keys.js';
 import type { Purpose } from '../certificate/seal-certificate.js';
@@ -18,6 +18,7 @@ import { attemptFolder, issueRecord } from '../ledger/store.js';
 import type { Limits } from '../procedure/limits.js';
 import type { Procedure } from '../procedure/procedure.js';
 import { characteristic } from '../scoring/catalogue.js';
+import { environmentGates, type Surroundings } from '../scoring/gates-environment.js';
 import type { Begun } from './attempt.js';
 import type { Logger } from './log.js';
 import { advance } from './run.js';
@@ -31,6 +32,8 @@ export interface Issued {
   readonly entry: Entry;
   /** Folder of its files. */
   readonly folder: string;
+  /** What the figures of the record were drawn from. */
+  readonly sources: FigureSources;
 }
 
 /** An attempt whose samples are all scored and stored. */
@@ -76,7 +79,8 @@ export async function issue(finished: Finished): Promise<Issued> {
   const ending = { begun, by: order.operator, body };
   const entry = issueRecord(parts.root, parts.ledger, ending, parts.clock.now());
   advance(certified, { kind: 'record-entered' });
-  return { certificate, entry, folder: attemptFolder(parts.root, begun).final };
+  const folder = attemptFolder(parts.root, begun).final;
+  return { certificate, entry, folder, sources: sourcesOf(finished, decision) };
 }
 
 /** Writes the sealed files and the sums of all files; nothing is written to the log after this. */
@@ -110,14 +114,23 @@ function sealWith<P extends Purpose>(
   return sealRecord(unsealed, seal, certificate.issued);
 }
 
-function decide({ order, performed }: Finished): Decision {
-  const { limits, station } = order.documents;
+function decide({ order, performed, brief }: Finished): Decision {
+  const { limits, station, procedure } = order.documents;
+  const surroundings = (name: 'ambient' | 'supply'): Surroundings => ({
+    before: brief.environment[name],
+    after: performed.environment[name],
+    band: procedure[name],
+  });
   return decideAll({
     limits,
     scores: performed.outcomes.flatMap((o) => o.scores),
-    gates: performed.outcomes.flatMap((o) => o.gates),
+    gates: [
+      ...performed.outcomes.flatMap((o) => o.gates),
+      ...environmentGates(surroundings('ambient'), surroundings('supply')),
+    ],
     uncertainty: (_, id) => station.uncertainty.get(id),
     sideOf: (id) => characteristic(id)?.side ?? 'link',
+    gatesOf: (id) => characteristic(id)?.gates ?? [],
   });
 }
 
@@ -154,20 +167,29 @@ function certificateOf(finished: Finished, decision: Decision): Certificate {
     stand: station.stand,
     torqueConstant: closed.torqueConstant,
     deviations: deviationsOf(performed),
-    figures: figuresOf({
-      results: decision.results,
-      scores: performed.outcomes.flatMap((o) => o.scores),
-      stages: procedure.stages,
-    }),
+    figures: figuresOf(sourcesOf(finished, decision)),
     captureDigest: closed.captureDigest,
     software: SOFTWARE,
     anchor: { entry: begun.number, digest: begun.digest },
   };
 }
 
+function sourcesOf({ order, performed }: Finished, decision: Decision): FigureSources {
+  return {
+    results: decision.results,
+    scores: performed.outcomes.flatMap((o) => o.scores),
+    stages: order.documents.procedure.stages,
+    gates: decision.gates,
+  };
+}
+
 function deviationsOf(performed: Performed): readonly string[] {
-  if (performed.brokenOff === undefined) return [];
+  const leftOut = performed.leftOut.map(
+    ({ stage, why }) => `Stage "${stage}" was not run: ${why}.`,
+  );
+  if (performed.brokenOff === undefined) return leftOut;
   return [
+    ...leftOut,
     `The run was broken off after stage "${performed.brokenOff}": a gate forbade more torque. Later stages were not run.`,
   ];
 }

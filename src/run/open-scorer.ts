@@ -13,6 +13,8 @@ import type { Scorer, StageOutcome } from './scorer.js';
 export interface ScorerSetup {
   readonly procedure: Procedure;
   readonly station: Station;
+  /** Ambient temperature at the start, °C. */
+  readonly ambient?: number;
   /** Path of the capture file. */
   readonly file: string;
   /** What the capture file says of itself. */
@@ -29,9 +31,10 @@ export interface StageJudge {
 export function stageJudge({
   procedure,
   station,
-}: Pick<ScorerSetup, 'procedure' | 'station'>): StageJudge {
+  ambient,
+}: Pick<ScorerSetup, 'procedure' | 'station' | 'ambient'>): StageJudge {
   const stages = new Map(procedure.stages.map((stage) => [stage.id, stage]));
-  let context = startContext(procedure, station);
+  let context = startContext(procedure, station, ambient);
   return {
     judge(capture) {
       const stage = stages.get(capture.stage);

@@ -6,12 +6,12 @@ import { checkBounds } from '../pattern/bounds.js';
 import type { Allowances, Finding, FindingKind } from '../pattern/bounds.js';
 import type { Pattern, Reading, Stage } from '../procedure/procedure.js';
 import type { Characteristic } from '../scoring/scoring.js';
-import type { Catalogue, Documents } from './plan.js';
+import type { Catalogue, Played } from './plan.js';
 
 /** Checks one stage: what is read off it, what it is judged by, and its waveform. */
 export function checkStage(
   stage: Stage,
-  documents: Documents,
+  documents: Played,
   { characteristics, gates }: Catalogue,
 ): readonly Problem[] {
   const readings = stage.reads.map((reading) => ({ ...reading, id: reading.characteristic }));
@@ -118,13 +118,21 @@ function checkTakes(
   const settings = new Set(stage.takes.map(({ smoothing }) => smoothing));
   const refuse = refusalAt(request);
   const asked = request.options['smoothing'];
-  if (settings.size < definition.takes) {
-    const what = `The characteristic "${request.id}" needs ${definition.takes} smoothing settings, but stage "${stage.id}" has ${settings.size}.`;
-    return [refuse(what, 'List more settings under "smoothing".')];
+  const different = mostDifferent(stage);
+  if (different < definition.takes) {
+    const what = `The characteristic "${request.id}" needs ${definition.takes} settings, but stage "${stage.id}" has ${different}.`;
+    return [refuse(what, 'List more settings under "smoothing", "slew" or "angle".')];
   }
   if (asked === undefined || settings.has(asked)) return [];
   const what = `The characteristic "${request.id}" asks for smoothing ${asked}, which stage "${stage.id}" does not play.`;
   return [refuse(what, `Ask for one of ${[...settings].join(', ')}.`)];
+}
+
+/** How many different values the setting has in which the takes of a stage differ. */
+function mostDifferent({ takes }: Stage): number {
+  const of = (key: 'smoothing' | 'slew' | 'angle'): number =>
+    new Set(takes.map((settings) => settings[key])).size;
+  return Math.max(of('smoothing'), of('slew'), of('angle'));
 }
 
 const BOUND_CODES: Readonly<Record<FindingKind, ErrorCode>> = {
@@ -152,7 +160,7 @@ const BOUND_FIXES: Readonly<Record<FindingKind, string>> = {
 };
 
 /** Compiles the pattern and holds every sample against ceiling, slew and stand. */
-function checkWaveform(stage: Stage, documents: Documents): readonly Problem[] {
+function checkWaveform(stage: Stage, documents: Played): readonly Problem[] {
   const findings = checkBounds(stage.pattern, stage.updates, allowancesOf(stage, documents));
   return findings.map((finding) => ({
     code: BOUND_CODES[finding.kind],
@@ -162,9 +170,9 @@ function checkWaveform(stage: Stage, documents: Documents): readonly Problem[] {
   }));
 }
 
-function allowancesOf(stage: Stage, { procedure, limits, station }: Documents): Allowances {
+function allowancesOf(stage: Stage, { procedure, limits, station }: Played): Allowances {
   const { ceiling, model } = procedure;
-  const row = limits.rows.find(
+  const row = limits?.rows.find(
     ({ stage: id, characteristic }) => id === stage.id && characteristic === 'shaft-overshoot',
   );
   if (row === undefined || row.tolerance.kind === 'at-least') return { ceiling, slew: model.slew };

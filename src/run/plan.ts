@@ -50,15 +50,26 @@ const RANGE_OVER_CEILING = { least: 1.2, most: 10 } as const;
  * within its ceiling, slew and heating. Notes are among the problems; see `isNote`.
  */
 export function checkPlan(documents: Documents, catalogue: Catalogue): readonly Problem[] {
-  const { procedure, limits, station } = documents;
+  const { procedure, limits } = documents;
   return [
     ...checkBelonging(procedure, limits),
+    ...checkStages(documents, catalogue),
+    ...checkLimitRows(documents, catalogue.characteristics),
+    ...checkUnusedStages(procedure, limits),
+  ];
+}
+
+/** Documents as far as power goes: a measurement of the stand has no limits. */
+export type Played = Omit<Documents, 'limits'> & { readonly limits?: Limits };
+
+/** Checks all that a procedure asks of item and bench, whatever its values are held against. */
+export function checkStages(documents: Played, catalogue: Catalogue): readonly Problem[] {
+  const { procedure, station } = documents;
+  return [
     ...checkRanges(procedure, station),
     ...procedure.stages.flatMap((stage) => checkStage(stage, documents, catalogue)),
     ...checkHeating(procedure),
     ...checkOneSpell(procedure),
-    ...checkLimitRows(documents, catalogue.characteristics),
-    ...checkUnusedStages(procedure, limits),
   ];
 }
 

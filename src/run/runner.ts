@@ -2,7 +2,7 @@ import { StallmarkError, type Problem } from '../base/error.js';
 import type { Clock } from '../base/clock.js';
 import type { NonEmpty } from '../base/numbers.js';
 import { newtonMetre, second, type Quantity } from '../base/units.js';
-import type { Bench, Block, Energized } from '../bench/bench.js';
+import type { Bench, Block, Energized, Environment } from '../bench/bench.js';
 import type { EnergizePermit, Task } from '../bench/permit.js';
 import type { Capture, Take } from '../capture/capture.js';
 import { record } from '../capture/record.js';
@@ -11,6 +11,7 @@ import { compile } from '../pattern/waveform.js';
 import { durationOf } from '../pattern/shapes.js';
 import type { Procedure, Settings, Stage } from '../procedure/procedure.js';
 import { interlockCheck } from '../readiness/readiness.js';
+import { whyNotPlayed } from './playable.js';
 import { advance, type Run } from './run.js';
 import { torqueMonitor } from './monitor.js';
 import type { Scorer, StageOutcome } from './scorer.js';
@@ -25,6 +26,8 @@ export interface Work {
   readonly permit: EnergizePermit;
   /** Readiness once more, at the moment of energizing; throws when the bench may not test. */
   readonly confirmReady: () => Promise<void>;
+  /** Asks a person to arrange the stand by hand, without power; resolves when it is done. */
+  readonly arrange: (instruction: string) => Promise<void>;
   /** Aborted by the operator's stop. */
   readonly stop: AbortSignal;
   /** Told of all progress, before whoever watches. */
@@ -44,6 +47,10 @@ export interface Performed {
   readonly energized: { readonly from: number; readonly to: number } | undefined;
   /** Stages that a gate kept from being played. */
   readonly brokenOff: string | undefined;
+  /** Stages left out because the bench lacks something, with the reason. */
+  readonly leftOut: readonly { readonly stage: string; readonly why: string }[];
+  /** Surroundings after power was taken away. */
+  readonly environment: Environment;
 }
 
 /**
@@ -61,7 +68,11 @@ export async function* perform(work: Work): AsyncGenerator<Progress, Performed> 
     work.note(progress);
     return progress;
   };
-  const { stages } = work.procedure;
+  const leftOut = work.procedure.stages.flatMap((stage) => {
+    const why = whyNotPlayed(stage, work.bench.ratings);
+    return why === undefined ? [] : [{ stage: stage.id, why }];
+  });
+  const stages = work.procedure.stages.filter((s) => !leftOut.some((out) => out.stage === s.id));
   const spell = new PowerSpell(work);
   let brokenOff: string | undefined;
   let isOn = false;
@@ -93,7 +104,9 @@ export async function* perform(work: Work): AsyncGenerator<Progress, Performed> 
     settled.push(await outcome);
     yield told({ kind: 'scored', outcome: await outcome });
   }
-  return { run: spell.run, outcomes: settled, energized: spell.times, brokenOff };
+  const environment = await work.bench.environment();
+  const { run, times: energized } = spell;
+  return { run, outcomes: settled, energized, brokenOff, leftOut, environment };
 }
 
 /** Captures handed to the scorer while the next stage is played. */
@@ -169,6 +182,7 @@ async function take(
   power: Energized | undefined,
 ): Promise<Take> {
   const duration = second(durationOf(stage.pattern));
+  await arrangeByHand(work, stage, settings, power);
   const blocks =
     power === undefined
       ? work.bench.observe(duration, settings)
@@ -177,6 +191,19 @@ async function take(
   const watch = watcher(work, power, stageCeiling(work.procedure, stage));
   const expected = Math.round(duration * rate);
   return record(blocks, { expected, settings, rate }, watch);
+}
+
+/** Where the bench cannot turn the shaft by itself a person does, and only while power is off. */
+async function arrangeByHand(
+  work: Work,
+  stage: Stage,
+  { angle }: Settings,
+  power: Energized | undefined,
+): Promise<void> {
+  if (angle === undefined || work.bench.ratings.indexing === 'bench') return;
+  if (power !== undefined) throw new Error('readiness let a hand near a stand with power on');
+  const degrees = String(Number(((angle * 180) / Math.PI).toPrecision(4)));
+  await work.arrange(`Stage "${stage.id}": turn the locked shaft to ${degrees}° and lock it.`);
 }
 
 /** Share of the rated torque that an item may give beyond what a stage commands. Own choice. */

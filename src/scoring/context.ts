@@ -4,14 +4,19 @@ import type { Station } from '../procedure/station.js';
 import type { Context, Score } from './scoring.js';
 import { fixtureMean } from './steady.js';
 
-/** Starts what the stages of a run tell each other: nominal values, nothing measured. */
-export function startContext(procedure: Procedure, station: Station): Context {
+/**
+ * Starts what the stages of a run tell each other: nominal values, nothing measured.
+ *
+ * @param ambient - °C at the start, where it was asked for.
+ */
+export function startContext(procedure: Procedure, station: Station, ambient?: number): Context {
   return {
     model: procedure.model,
     stand: station.stand,
     zero: 0,
     preload: 0,
     shunt: station.shunt,
+    ...(ambient === undefined ? {} : { ambient }),
     torqueConstant: { value: procedure.model.torqueConstant, origin: 'nominal' },
   };
 }

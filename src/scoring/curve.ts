@@ -1,3 +1,4 @@
+import { StallmarkError } from '../base/error.js';
 import { leastSquares } from './line.js';
 
 /**
@@ -35,16 +36,24 @@ export interface Curve {
 const REACH = 0.15; // share of a frequency on either side that a local fit takes in
 const FEWEST = 5; // points of a local fit
 const STEPS = 8; // points drawn from one line to the next
+const MOST = 10_000; // lines: the work grows with their square
 
 /**
  * Draws a smooth curve through noisy lines: at each place a parabola through the lines within 15 %
  * of the frequency, and through the nearest five at least.
  *
- * @param curve - At least five lines.
- * @returns Eight points for each step from line to line, and the last line.
+ * @param curve - Five to ten thousand lines.
+ * @returns Eight points for each step from line to line, and the last line; NaN where the lines do not
+ *   determine a parabola: too few, coinciding or not finite.
+ * @throws document/value for more lines.
  */
 export function smoothCurve(curve: Curve): Curve {
   const { frequency, value } = curve;
+  if (frequency.length > MOST) {
+    const what = `A curve has ${frequency.length} lines; at most ${MOST} can be smoothed.`;
+    throw new StallmarkError([{ code: 'document/value', what, fix: 'Ask for fewer lines.' }]);
+  }
+  if (frequency.length === 0) return curve;
   const places: number[] = [];
   for (let i = 0; i + 1 < frequency.length; i++) {
     const [low, high] = [frequency[i] as number, frequency[i + 1] as number];
@@ -59,8 +68,7 @@ export function smoothCurve(curve: Curve): Curve {
       place,
       2,
     );
-    if (parabola === undefined) throw new Error('lines of a curve coincide');
-    return parabola[0] as number;
+    return parabola?.[0] ?? Number.NaN;
   });
   return { frequency: Float64Array.from(places), value: Float64Array.from(smooth) };
 }
@@ -81,7 +89,8 @@ function neighbours(frequency: Float64Array, place: number): readonly [number, n
 /**
  * Finds the first frequency at which a curve comes down to a level, on straight lines between points.
  *
- * @returns Hz, or undefined when the curve starts below the level or never reaches it.
+ * @returns Hz, or undefined when the curve starts below the level, never reaches it, or is not finite
+ *   where it comes down.
  */
 export function firstDescent(curve: Curve, level: number): number | undefined {
   const { frequency, value } = curve;
@@ -89,5 +98,6 @@ export function firstDescent(curve: Curve, level: number): number | undefined {
   if (i <= 0) return undefined;
   const [f1, f2] = [frequency[i - 1] as number, frequency[i] as number];
   const [v1, v2] = [value[i - 1] as number, value[i] as number];
-  return f1 + ((f2 - f1) * (v1 - level)) / (v1 - v2);
+  const found = f1 + ((f2 - f1) * (v1 - level)) / (v1 - v2);
+  return Number.isFinite(found) ? found : undefined;
 }

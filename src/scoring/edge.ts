@@ -1,5 +1,5 @@
 import type { Capture, Screened, Take } from '../capture/capture.js';
-import { edges } from '../pattern/waveform.js';
+import { edges, type Edge } from '../pattern/waveform.js';
 import type { Stage, StepPattern } from '../procedure/procedure.js';
 import { mean, standardDeviation } from './line.js';
 import { type NotEvaluated, channelsOf, lastPart, notEvaluated, shown } from './reading.js';
@@ -24,7 +24,7 @@ export interface AveragedEdge {
   readonly calm: Float64Array;
   readonly command: Float64Array;
   /** Each edge by itself, with its own change of level. */
-  readonly each: readonly { readonly torque: Float64Array; readonly change: number }[];
+  readonly each: readonly SingleEdge[];
   /** Measured change between the plateaus, N·m, > 0. */
   readonly change: number;
   /** Standard deviation of the mean on the plateau after, N·m. */
@@ -33,6 +33,15 @@ export interface AveragedEdge {
   readonly base: number;
   readonly sense: 1 | -1;
   readonly pattern: StepPattern;
+}
+
+/** One edge as it was captured, from one level of the command to another, N·m. */
+export interface SingleEdge {
+  readonly from: number;
+  readonly to: number;
+  readonly torque: Float64Array;
+  /** Measured change between its plateaus, N·m. */
+  readonly change: number;
 }
 
 /** Clearance between a plateau and the edges beside it, s: covers the delays of the channels. */
@@ -71,7 +80,7 @@ export function averageEdges(
     pattern: part.pattern,
   };
   const chosen = chooseEdges(part.pattern, choice.size);
-  const cut = chosen.flatMap(({ time, from, to }) => cutEdge(source, part.from + time, to - from));
+  const cut = chosen.flatMap((edge) => cutEdge(source, part.from, edge));
   if (cut.length === 0) {
     return notEvaluated(`None of ${chosen.length} edges is found in the captured command.`);
   }
@@ -88,11 +97,13 @@ interface Source {
 }
 
 interface Cut {
+  readonly from: number;
+  readonly to: number;
   readonly command: Float64Array;
   readonly torque: Float64Array;
 }
 
-function chooseEdges(pattern: StepPattern, size: EdgeChoice['size']): ReturnType<typeof edges> {
+function chooseEdges(pattern: StepPattern, size: EdgeChoice['size']): readonly Edge[] {
   const all = edges(pattern);
   const sizes = all.map((edge) => Math.abs(edge.to - edge.from));
   const wanted = size === 'smallest' ? Math.min(...sizes) : Math.max(...sizes);
@@ -110,30 +121,33 @@ function extentOf(source: Source): { readonly before: number; readonly after: nu
 }
 
 /** Cuts one edge out, rising from 0 in the command; empty when the command shows no such edge. */
-function cutEdge(source: Source, nominal: number, change: number): readonly Cut[] {
-  const place = placeOfEdge(source, nominal, change);
+function cutEdge(source: Source, begin: number, { time, from, to }: Edge): readonly Cut[] {
+  const place = placeOfEdge(source, begin + time, to - from);
   if (place === undefined) return [];
   const { before, after } = extentOf(source);
   const first = place - before;
   const length = source.produced.length;
   if (first < 0 || Math.ceil(place + after) > length) return [];
   const cut = (samples: Float32Array, scale: number): Float64Array => {
-    const from = Math.floor(first);
-    const share = first - from;
+    const start = Math.floor(first);
+    const share = first - start;
     return Float64Array.from({ length: before + after }, (_, k) => {
-      const here = samples[from + k] as number;
-      const next = samples[Math.min(length - 1, from + k + 1)] as number;
+      const here = samples[start + k] as number;
+      const next = samples[Math.min(length - 1, start + k + 1)] as number;
       return scale * (here + share * (next - here));
     });
   };
-  const sense = Math.sign(change);
-  return [
-    { command: cut(source.command, sense), torque: cut(source.produced, sense * source.scale) },
-  ];
+  const sense = Math.sign(to - from);
+  const command = cut(source.command, sense);
+  return [{ from, to, command, torque: cut(source.produced, sense * source.scale) }];
 }
 
 /** Instant of a command edge in samples, from the area between the command and its new level. */
-function placeOfEdge(source: Source, nominal: number, change: number): number | undefined {
+function placeOfEdge(
+  source: Pick<Source, 'command' | 'take' | 'pattern'>,
+  nominal: number,
+  change: number,
+): number | undefined {
   const { command, take, pattern } = source;
   const margin = Math.min(0.005, 0.4 * (pattern.hold - pattern.edge));
   const first = Math.max(0, Math.round((nominal - margin) * take.rate));
@@ -147,10 +161,33 @@ function placeOfEdge(source: Source, nominal: number, change: number): number | 
   return first + area;
 }
 
+/**
+ * Finds where the largest edges of the last step pattern of a stage lie in the first take.
+ *
+ * @returns Places in samples, between them where the command says so, or why there is none.
+ */
+export function largestEdges(
+  capture: Capture,
+  stage: Stage,
+): { readonly places: readonly number[]; readonly pattern: StepPattern } | NotEvaluated {
+  const take = capture.takes[0];
+  const part = lastPart(stage.pattern, 'step');
+  if (part === undefined) return notEvaluated('The stage holds no step pattern.');
+  const channels = channelsOf(take, ['command']);
+  if ('reason' in channels) return channels;
+  const { pattern } = part;
+  const source = { command: channels.command, take, pattern };
+  const places = chooseEdges(pattern, 'largest')
+    .map(({ time, from, to }) => placeOfEdge(source, part.from + time, to - from))
+    .filter((place) => place !== undefined);
+  if (places.length === 0) return notEvaluated('No edge is found in the captured command.');
+  return { places, pattern };
+}
+
 function combine(
   source: Source,
   cut: readonly Cut[],
-  chosen: ReturnType<typeof edges>,
+  chosen: readonly Edge[],
 ): AveragedEdge | NotEvaluated {
   const { take, pattern, delay } = source;
   const { before, after } = extentOf(source);
@@ -166,6 +203,7 @@ function combine(
     before + Math.round((0.8 * pattern.hold - pattern.edge / 2) * take.rate) - clear,
   );
   const raised = cut.map((one) => ({
+    ...one,
     command: less(one.command, mean(one.command, 0, lowEnd)),
     torque: less(one.torque, mean(one.torque, 0, lowEnd)),
   }));
@@ -183,7 +221,9 @@ function combine(
     torque,
     calm: calmed(torque, step),
     command: meanOf(raised.map((one) => one.command)),
-    each: raised.map((one) => ({ torque: one.torque, change: mean(one.torque, highStart) })),
+    each: raised.map(({ from, to, torque: single }) => {
+      return { from, to, torque: single, change: mean(single, highStart) };
+    }),
     change,
     noise: standardDeviation(torque, highStart),
     base: drawn?.from ?? 0,

@@ -1,4 +1,6 @@
 import type { Samples } from '../base/numbers.js';
+import { convolve } from '../kernel/transforms.js';
+import { fitPolynomial } from './curve.js';
 
 /** Second-order section: y = b0·x + b1·x₁ + b2·x₂ − a1·y₁ − a2·y₂. */
 export interface Section {
@@ -115,4 +117,49 @@ export function gainOf(
 export function zeroPhaseGain(filter: LowPass, frequency: number): number {
   const once = gainOf(filter.sections, frequency, filter.rate);
   return once.re ** 2 + once.im ** 2;
+}
+
+/**
+ * Smooths by the value at the middle of a polynomial fitted to `length` samples around each one. At both
+ * ends, where samples are missing on one side, by the polynomial of the first or last `length` samples.
+ *
+ * @param length - Odd.
+ * @param degree - 0 … length − 2.
+ * @returns As many values; all NaN when the record is shorter than `length`.
+ *
+ * Source: Savitzky and Golay 1964 (from memory). Check: tests/unit/kernel.test.ts.
+ */
+export function savitzkyGolay(x: Samples, length: number, degree: number): Float64Array {
+  const n = x.length;
+  if (n < length) return new Float64Array(n).fill(Number.NaN);
+  const half = (length - 1) / 2;
+  const y = convolve(x, middleWeights(half, degree), { from: half, count: n, ends: 'zero' });
+  const places = Float64Array.from({ length }, (_, i) => i - half);
+  for (const [start, from] of [
+    [0, 0],
+    [n - length, half + 1],
+  ] as const) {
+    const samples = Float64Array.from(x.subarray(start, start + length));
+    const polynomial = fitPolynomial(places, samples, 0, degree) ?? [Number.NaN];
+    for (let i = from; i < from + half; i++)
+      y[start + i] = polynomial.reduceRight((sum, c) => sum * (i - half) + c, 0);
+  }
+  return y;
+}
+
+/** Weights of the samples −half … half in the middle value of the polynomial: orthogonal polynomials. */
+function middleWeights(half: number, degree: number): Float64Array {
+  const weights = new Float64Array(2 * half + 1);
+  let before = new Float64Array(weights.length);
+  let here = new Float64Array(weights.length).fill(1);
+  let last = Infinity;
+  for (let k = 0; k <= degree; k++) {
+    const squares = here.reduce((sum, value) => sum + value * value, 0);
+    const share = (here[half] as number) / squares;
+    here.forEach((value, i) => (weights[i] = (weights[i] as number) + share * value));
+    const [older, newer, bend] = [before, here, squares / last];
+    const next = newer.map((value, i) => ((i - half) / half) * value - bend * (older[i] as number));
+    [before, here, last] = [newer, next, squares];
+  }
+  return weights;
 }

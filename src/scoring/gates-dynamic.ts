@@ -1,5 +1,5 @@
 import type { Take } from '../capture/capture.js';
-import type { Gate } from '../capture/gate.js';
+import { doubt, gateOf, type Finding } from '../capture/gate.js';
 import { compile, type Waveform } from '../pattern/waveform.js';
 import { PATTERN_KINDS, type Stage } from '../procedure/procedure.js';
 import { mean } from './line.js';
@@ -16,44 +16,19 @@ import { fitPolynomial } from './curve.js';
 import type { Context, GateRule } from './scoring.js';
 import { lineOf, windowOf } from './spectrum.js';
 
-/** A quantity that a gate compares, in the unit in which it is shown. */
-interface Finding {
-  readonly observed: number;
-  readonly holds: boolean;
-  readonly evidence: string;
-}
+/** What one take showed, in the unit in which the gate is told. */
+type Seen = Omit<Finding, 'allowed' | 'unit'>;
 
-/** A condition that cannot be judged does not hold: nothing vouches for the scores then. */
-function unjudged(reason: NotEvaluated): Finding {
-  return { observed: 0, holds: false, evidence: `Not judged: ${reason.reason}` };
-}
-
-type Named = Pick<GateRule, 'name' | 'blames' | 'scope'>;
-
-function gate(
-  rule: Named,
-  stage: Stage,
-  limit: { readonly allowed: number; readonly unit: string },
-  finding: Finding,
-): Gate {
-  return {
-    name: rule.name,
-    scope: rule.scope === 'run' ? 'run' : stage.id,
-    holds: finding.holds && Number.isFinite(finding.observed),
-    observed: Number.isFinite(finding.observed) ? finding.observed : 0,
-    allowed: limit.allowed,
-    unit: limit.unit,
-    blames: rule.blames,
-    evidence: finding.evidence,
-  };
+function unjudged(reason: NotEvaluated): Seen {
+  return doubt(0, '', reason.reason);
 }
 
 /** Judges every take and keeps the finding that does not hold, or else the one nearest the limit. */
 function worst(
   takes: readonly Take[],
-  judge: (take: Take) => Finding,
+  judge: (take: Take) => Seen,
   nearer: (a: number, b: number) => boolean,
-): Finding {
+): Seen {
   const [first, ...others] = takes.map(judge);
   if (first === undefined) throw new Error('a capture without takes');
   return others.reduce((found, next) => {
@@ -71,6 +46,8 @@ const HUM = {
 } as const;
 const LONGEST = 2; // s: the mains may be 0.2 Hz off, which a flat-top window of 2 s still holds
 const HARMONICS = [1, 2, 3];
+const STANDS_OUT = 9; // times the power of noise, which a line of noise alone exceeds once in e⁹
+const BESIDE = [-7, -5.5, -4, 4, 5.5, 7]; // Hz: clear of the line, whose flat-top window of 2 s is 5 Hz wide
 
 const hum: GateRule = {
   id: 'hum',
@@ -78,7 +55,9 @@ const hum: GateRule = {
   definition:
     'Greatest amplitude of the torque channel at 50 Hz and 60 Hz and their second and third harmonics during a hold.',
   blames: 'stand',
-  scope: 'stage',
+  concern: 'sensor',
+  sense: 'at-most',
+  reach: 'run',
   stops: false,
   from: ['hold'],
   power: 'either',
@@ -91,11 +70,11 @@ const hum: GateRule = {
       (take) => humOf(take, stage, option(options, HUM, 'settling'), allowed),
       isGreater,
     );
-    return gate(hum, stage, { allowed: allowed * 1000, unit: 'mN·m' }, finding);
+    return gateOf(hum, stage.id, { ...finding, ...{ allowed: allowed * 1000, unit: 'mN·m' } });
   },
 };
 
-function humOf(take: Take, stage: Stage, settling: number, allowed: number): Finding {
+function humOf(take: Take, stage: Stage, settling: number, allowed: number): Seen {
   const held = heldTorque(take, stage, settling);
   if ('kind' in held) return unjudged(held);
   const length = Math.min(held.torque.length, Math.round(LONGEST * take.rate));
@@ -109,9 +88,15 @@ function humOf(take: Take, stage: Stage, settling: number, allowed: number): Fin
   const window = windowOf('flattop', length);
   const centre = mean(held.torque, 0, length);
   const torque = Float64Array.from(held.torque.subarray(0, length), (value) => value - centre);
-  const lines = MAINS.flatMap((mains) => HARMONICS.map((k) => k * mains)).map((frequency) => {
+  const amplitudeAt = (frequency: number): number => {
     const { re, im } = lineOf(torque, window, frequency / take.rate);
-    return { frequency, amplitude: Math.hypot(re, im) };
+    return Math.hypot(re, im);
+  };
+  const lines = MAINS.flatMap((mains) => HARMONICS.map((k) => k * mains)).map((frequency) => {
+    // Broadband noise is no hum: what stands beside a line stands under it too, and scatters.
+    const beside = BESIDE.map((away) => amplitudeAt(frequency + away) ** 2);
+    const [here, noise] = [amplitudeAt(frequency) ** 2, mean(beside)];
+    return { frequency, amplitude: here > STANDS_OUT * noise ? Math.sqrt(here - noise) : 0 };
   });
   const { frequency, amplitude } = lines.reduce((a, b) => (b.amplitude > a.amplitude ? b : a));
   const found = `${shown(amplitude * 1000)} mN·m at ${frequency} Hz`;
@@ -129,9 +114,9 @@ function ofResponses(
   takes: readonly Take[],
   stage: Stage,
   read: { readonly conditioning: number; readonly context: Context },
-  judge: (responses: Responses) => Finding,
-): Finding {
-  const judgeTake = (take: Take): Finding => {
+  judge: (responses: Responses) => Seen,
+): Seen {
+  const judgeTake = (take: Take): Seen => {
     const responses = measureResponses(take, stage, read.conditioning, read.context);
     return 'kind' in responses ? unjudged(responses) : judge(responses);
   };
@@ -159,7 +144,9 @@ const coherence: GateRule = {
   name: 'coherence',
   definition:
     'Least coherence of motor current and of transducer torque with the command in the band, as the mean over three neighbouring lines.',
-  scope: 'stage',
+  concern: 'response',
+  sense: 'at-least',
+  reach: 'stage',
   options: COHERENCE,
   source: 'common practice, no source; random error after Bendat & Piersol (from memory)',
   judge: (capture, stage, options, context) => {
@@ -173,14 +160,14 @@ const coherence: GateRule = {
       },
       isSmaller,
     );
-    return gate(coherence, stage, { allowed, unit: '1' }, finding);
+    return gateOf(coherence, stage.id, { ...finding, ...{ allowed, unit: '1' } });
   },
 };
 
 function coherenceFinding(
   { motor, transducer }: Responses,
   options: Readonly<Record<string, number>>,
-): Finding {
+): Seen {
   const allowed = option(options, COHERENCE, 'allowed');
   const needed = option(options, COHERENCE, 'averages');
   if (motor.averages < needed) {
@@ -235,7 +222,9 @@ const agreement: GateRule = {
   name: 'two-way agreement',
   definition:
     'Rms difference of shaft torque, stand, delays and the friction that an earlier stage measured taken out, and torque from the motor current, over the rms of the latter, at the lines of the band.',
-  scope: 'run',
+  concern: 'response',
+  sense: 'at-most',
+  reach: 'dependents',
   options: AGREEMENT,
   source: 'common practice, no source',
   judge: (capture, stage, options, context) => {
@@ -258,7 +247,7 @@ const agreement: GateRule = {
         };
       },
     );
-    return gate(agreement, stage, { allowed: allowed * 100, unit: '%' }, finding);
+    return gateOf(agreement, stage.id, { ...finding, ...{ allowed: allowed * 100, unit: '%' } });
   },
 };
 
@@ -287,7 +276,9 @@ const resonance: GateRule = {
   name: 'stand resonance',
   definition:
     'Deviation of the resonance fitted to the ratio of transducer torque to motor torque from the resonance of the stand model.',
-  scope: 'run',
+  concern: 'stand',
+  sense: 'at-most',
+  reach: 'dependents',
   options: RESONANCE,
   source: 'common practice, no source',
   judge: (capture, stage, options, context) => {
@@ -309,7 +300,7 @@ const resonance: GateRule = {
         evidence: `The stand resonates at ${compared}: ${shown(deviation * 100)} % off, ${shown(allowed * 100)} % allowed.`,
       };
     });
-    return gate(resonance, stage, { allowed: allowed * 100, unit: '%' }, finding);
+    return gateOf(resonance, stage.id, { ...finding, ...{ allowed: allowed * 100, unit: '%' } });
   },
 };
 
@@ -352,9 +343,12 @@ const delivered: GateRule = {
   definition:
     'Rms difference of the command as captured and as planned, in the middle of each update, over the rms of the plan.',
   blames: 'link',
-  scope: 'stage',
+  concern: 'stimulus',
+  sense: 'at-most',
+  reach: 'stage',
   stops: false,
-  from: PATTERN_KINDS,
+  // What a silence and a virtual spring deliver is not in the plan.
+  from: PATTERN_KINDS.filter((kind) => kind !== 'silence' && kind !== 'virtual-spring'),
   power: 'on',
   options: DELIVERED,
   source: 'common practice, no source',
@@ -365,11 +359,11 @@ const delivered: GateRule = {
       (take) => deliveredFinding(take, stage, allowed),
       isGreater,
     );
-    return gate(delivered, stage, { allowed: allowed * 100, unit: '%' }, finding);
+    return gateOf(delivered, stage.id, { ...finding, ...{ allowed: allowed * 100, unit: '%' } });
   },
 };
 
-function deliveredFinding(take: Take, stage: Stage, allowed: number): Finding {
+function deliveredFinding(take: Take, stage: Stage, allowed: number): Seen {
   const { command } = take.channels;
   if (command === undefined || command.length === 0) {
     return unjudged({ kind: 'not-evaluated', reason: 'the capture has no command channel.' });

@@ -1,26 +1,9 @@
 import type { Capture, Screened, Take } from '../capture/capture.js';
-import type { Gate } from '../capture/gate.js';
+import { doubt, gateOf, type Finding } from '../capture/gate.js';
 import { fitLine, mean, standardDeviation } from './line.js';
 import { channelsOf, lastPart, option, shown } from './reading.js';
 import type { Context, GateRule } from './scoring.js';
 import { LEAD_IN, fixtureMean, holdMeans } from './steady.js';
-
-type Finding = Pick<Gate, 'holds' | 'observed' | 'allowed' | 'unit' | 'evidence'>;
-
-/** Completes a finding to the record of its gate. */
-function gateOf(
-  rule: Pick<GateRule, 'name' | 'blames' | 'scope'>,
-  stage: string,
-  found: Finding,
-): Gate {
-  const { name, blames, scope } = rule;
-  return { name, blames, scope: scope === 'run' ? 'run' : stage, ...found };
-}
-
-/** A gate that cannot be judged does not hold: any doubt counts against the measurement. */
-function doubt(allowed: number, unit: string, why: string): Finding {
-  return { holds: false, observed: 0, allowed, unit, evidence: `Not judged: ${why}` };
-}
 
 const SHUNT_OPTIONS = {
   allowance: { dimension: 'ratio', default: 0.0015 },
@@ -34,7 +17,9 @@ const shunt: GateRule = {
   definition:
     'The step of the torque reading when the shunt resistor is switched in is what the description of the bench says, within the allowance and the noise of two readings.',
   blames: 'stand',
-  scope: 'run',
+  concern: 'sensor',
+  sense: 'at-most',
+  reach: 'run',
   stops: true,
   from: ['hold'],
   power: 'off',
@@ -80,7 +65,9 @@ const zeroNoise: GateRule = {
   definition:
     'Without power, means of the torque over 0.1 s scatter by no more than the allowance in every take; a hand on the item moves them.',
   blames: 'operator',
-  scope: 'run',
+  concern: 'sensor',
+  sense: 'at-most',
+  reach: 'run',
   stops: true,
   from: ['hold'],
   power: 'off',
@@ -130,7 +117,9 @@ const polarity: GateRule = {
   definition:
     'Over small holds of both signs, motor-side and shaft torque grow with the command, each by as much as the command within the allowance.',
   blames: 'stand',
-  scope: 'run',
+  concern: 'sensor',
+  sense: 'at-most',
+  reach: 'run',
   stops: true,
   from: ['step'],
   power: 'on',
@@ -189,7 +178,9 @@ const zeroReturn: GateRule = {
   definition:
     'The coupled zero without power at the end is that of the start of the run, within the allowance.',
   blames: 'stand',
-  scope: 'run',
+  concern: 'stand',
+  sense: 'at-most',
+  reach: 'run',
   stops: false,
   from: ['hold'],
   power: 'off',

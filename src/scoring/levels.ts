@@ -13,7 +13,8 @@ const BINS = 100;
  * histogram. Peaks and noise, which move the least and greatest value, do not move a mode.
  *
  * @param y - Any unit, n ≥ 2; two plateaus with a transition.
- * @returns Centres of the bins, good to one bin: 1 % of the range. undefined for constant samples.
+ * @returns Centres of the bins, good to one bin: 1 % of the range. undefined for constant samples
+ *   and for one that is not finite.
  *
  * Source: IEEE Std 181-2011, 5.2, histogram method, mode variant (from memory).
  * Check: tests/checks/transition.check.ts.
@@ -26,7 +27,7 @@ export function histogramLevels(y: ArrayLike<number>): StateLevels | undefined {
     greatest = Math.max(greatest, y[i] as number);
   }
   const width = (greatest - least) / BINS;
-  if (!(width > 0)) return undefined;
+  if (!(width > 0 && width < Infinity)) return undefined;
   const counts = new Uint32Array(BINS);
   for (let i = 0; i < y.length; i++) {
     const bin = Math.min(BINS - 1, Math.floor(((y[i] as number) - least) / width));
@@ -51,6 +52,7 @@ function fullest(counts: Uint32Array, from: number, to: number): number {
  * Finds the level of a plateau as the mean of its last fifth, after the response has settled.
  *
  * @param y - Samples; the plateau is `y[from … to)`, at least 5 samples.
+ * @returns NaN when there are none or one is not finite.
  *
  * Source: common practice, no source; IEEE Std 181 permits other methods when stated (from memory).
  * Check: tests/checks/transition.check.ts.

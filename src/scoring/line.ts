@@ -1,6 +1,12 @@
 import { unreachable } from '../base/error.js';
+import { extremesOf, momentsOf } from '../kernel/sums.js';
 
-/** Mean of `x[from … to)`; `to` past the end is cut. NaN when no sample is left. */
+/** NaN stands for "no value" in this folder: `measured` turns it into a reason. Infinity does not. */
+function finite(value: number): number {
+  return Number.isFinite(value) ? value : Number.NaN;
+}
+
+/** Mean of `x[from … to)`; `to` past the end is cut. NaN when no sample is left or one is not finite. */
 export function mean(x: ArrayLike<number>, from = 0, to = x.length): number {
   const end = Math.min(to, x.length);
   if (!(end > from)) return Number.NaN;
@@ -10,14 +16,14 @@ export function mean(x: ArrayLike<number>, from = 0, to = x.length): number {
   // A second pass takes up what the first rounded off: 1e6 + 0.1 keeps its last digits.
   let rest = 0;
   for (let i = from; i < end; i++) rest += (x[i] as number) - first;
-  return first + rest / (end - from);
+  return finite(first + rest / (end - from));
 }
 
 /**
  * Standard deviation of a sample with n − 1, in two passes.
  *
  * @param x - Any unit, n ≥ 2.
- * @returns Same unit; NaN for fewer than two samples.
+ * @returns Same unit; NaN for fewer than two samples or one that is not finite.
  *
  * Check: tests/checks/statistics.check.ts.
  */
@@ -26,22 +32,18 @@ export function standardDeviation(x: ArrayLike<number>, from = 0, to = x.length)
   const centre = mean(x, from, end);
   let squares = 0;
   for (let i = from; i < end; i++) squares += ((x[i] as number) - centre) ** 2;
-  return Math.sqrt(squares / (end - from - 1));
+  return end - from < 2 ? Number.NaN : finite(Math.sqrt(squares / (end - from - 1)));
 }
 
-/** Greatest less least value. */
+/** Greatest less least value. NaN when there is none or one is not finite. */
 export function range(x: ArrayLike<number>): number {
-  let least = Infinity;
-  let greatest = -Infinity;
-  for (let i = 0; i < x.length; i++) {
-    least = Math.min(least, x[i] as number);
-    greatest = Math.max(greatest, x[i] as number);
-  }
-  return greatest - least;
+  if (x.length === 0) return Number.NaN;
+  const [least, greatest] = extremesOf(x);
+  return finite(greatest - least);
 }
 
 /**
- * Correlation of a series with itself one sample later.
+ * Correlation of a series with itself one sample later; NaN when it is constant or not finite.
  *
  * Source: NIST StRD, univariate statistics, definition of the lag-1 autocorrelation (from memory).
  * Check: tests/checks/statistics.check.ts.
@@ -75,7 +77,7 @@ export interface Fit {
  *
  * @param columns - p columns of n values each, linearly independent, n > p.
  * @param y - n values.
- * @returns undefined when the columns are linearly dependent or too short.
+ * @returns undefined when the columns are linearly dependent or too short, or a value is not finite.
  *
  * Source: Golub and Van Loan, Matrix Computations, Householder QR (from memory).
  * Check: tests/checks/statistics.check.ts (NIST StRD Norris, Longley, Pontius, NoInt1, Wampler1).
@@ -87,8 +89,8 @@ export function leastSquares(
   const p = columns.length;
   const n = y.length;
   if (n <= p) return undefined;
-  const scales = columns.map((column) => Math.hypot(...Array.from(column)));
-  const q = columns.map((column, j) => Float64Array.from(column, (v) => v / (scales[j] as number)));
+  const scales = columns.map(lengthOf);
+  const q = columns.map((column, j) => over(column, scales[j] as number));
   const rest = Float64Array.from(y);
   const diagonal = new Float64Array(p);
   for (let j = 0; j < p; j++) {
@@ -105,6 +107,7 @@ export function leastSquares(
     }
   }
   const residualSquares = dot(rest, rest, p);
+  if (!Number.isFinite(residualSquares)) return undefined;
   const residualDeviation = Math.sqrt(residualSquares / (n - p));
   const solve = (right: ArrayLike<number>): number[] => backSubstitute(q, diagonal, right);
   const inverse = Array.from({ length: p }, (_, j) =>
@@ -119,6 +122,24 @@ export function leastSquares(
     residualDeviation,
     residualSquares,
   };
+}
+
+/** Square root of the sum of squares, scaled so that no square overflows or vanishes. */
+function lengthOf(x: ArrayLike<number>): number {
+  const greatest = greatestMagnitude(x);
+  if (greatest === 0) return 0;
+  let sum = 0;
+  for (let i = 0; i < x.length; i++) {
+    const share = (x[i] as number) / greatest;
+    sum += share * share;
+  }
+  return greatest * Math.sqrt(sum);
+}
+
+function over(x: ArrayLike<number>, scale: number): Float64Array {
+  const out = new Float64Array(x.length);
+  for (let i = 0; i < out.length; i++) out[i] = (x[i] as number) / scale;
+  return out;
 }
 
 function dot(a: Float64Array, b: Float64Array, from: number): number {
@@ -159,7 +180,7 @@ export type LineKind = 'terminal' | 'least-squares' | 'through-zero' | 'minimax'
  * Fits a line of the named kind.
  *
  * @param x - n ≥ 2 values that are not all equal; for 'terminal' the ends are first and last.
- * @returns undefined when no such line exists.
+ * @returns undefined when no such line exists or a value is not finite.
  *
  * Source: IEC 61298-2, terminal-based, zero-based and independent linearity (from memory).
  * Check: tests/checks/linearity.check.ts.
@@ -170,18 +191,13 @@ export function fitLine(
   y: ArrayLike<number>,
 ): Line | undefined {
   const n = x.length;
-  if (n < 2 || !(range(x) > 0)) return undefined;
+  if (n < 2 || !(range(x) > 0) || !(range(y) >= 0)) return undefined;
   switch (kind) {
     case 'terminal':
       return lineThrough(x, y, 0, n - 1);
     case 'least-squares': {
-      const [x0, y0] = [mean(x), mean(y)];
-      let [xx, xy] = [0, 0];
-      for (let i = 0; i < n; i++) {
-        xx += ((x[i] as number) - x0) ** 2;
-        xy += ((x[i] as number) - x0) * ((y[i] as number) - y0);
-      }
-      return { slope: xy / xx, intercept: y0 - (xy / xx) * x0 };
+      const { meanX, meanY, xx, xy } = momentsOf(x, y);
+      return lineOf(xy / xx, meanY - (xy / xx) * meanX);
     }
     case 'through-zero': {
       let [xx, xy] = [0, 0];
@@ -189,13 +205,17 @@ export function fitLine(
         xx += (x[i] as number) ** 2;
         xy += (x[i] as number) * (y[i] as number);
       }
-      return { slope: xy / xx, intercept: 0 };
+      return lineOf(xy / xx, 0);
     }
     case 'minimax':
       return minimaxLine(x, y);
     default:
       return unreachable(kind);
   }
+}
+
+function lineOf(slope: number, intercept: number): Line | undefined {
+  return Number.isFinite(slope) && Number.isFinite(intercept) ? { slope, intercept } : undefined;
 }
 
 function lineThrough(
@@ -206,25 +226,73 @@ function lineThrough(
 ): Line | undefined {
   const [x0, y0] = [x[i] as number, y[i] as number];
   const slope = ((y[j] as number) - y0) / ((x[j] as number) - x0);
-  return Number.isFinite(slope) ? { slope, intercept: y0 - slope * x0 } : undefined;
+  return lineOf(slope, y0 - slope * x0);
 }
 
-/** The narrowest strip around points has one edge through two of them; so every pair is tried. */
+/**
+ * The narrowest strip around points has one edge along a side of their hull and the other through
+ * the farthest corner across. From side to side that corner only moves on, so time grows with the hull.
+ */
 function minimaxLine(x: ArrayLike<number>, y: ArrayLike<number>): Line | undefined {
+  const order = risingOrder(x);
+  const [low, high] = [hullOf(x, y, order, 1), hullOf(x, y, order, -1)];
   let best: Line | undefined;
   let narrowest = Infinity;
-  for (let i = 0; i < x.length; i++) {
-    for (let j = i + 1; j < x.length; j++) {
-      const slope = lineThrough(x, y, i, j)?.slope;
+  for (const [sides, corners, sense] of [
+    [low, high, 1],
+    [high, low, -1],
+  ] as const) {
+    let far = corners.length - 1;
+    for (let k = 0; k + 1 < sides.length; k++) {
+      const slope = lineThrough(x, y, sides[k] as number, sides[k + 1] as number)?.slope;
       if (slope === undefined) continue;
-      const residuals = Array.from(y, (v, k) => v - slope * (x[k] as number));
-      const width = range(residuals);
+      const above = (i: number): number => (y[i] as number) - slope * (x[i] as number);
+      const reach = (corner: number): number => sense * above(corners[corner] as number);
+      while (far > 0 && reach(far - 1) >= reach(far)) far--;
+      const base = above(sides[k] as number);
+      const width = reach(far) - sense * base;
       if (width >= narrowest) continue;
       narrowest = width;
-      best = { slope, intercept: Math.min(...residuals) + width / 2 };
+      best = { slope, intercept: base + (sense * width) / 2 };
     }
   }
   return best;
+}
+
+/** Indices in the order of rising x. */
+function risingOrder(x: ArrayLike<number>): Uint32Array {
+  const order = Uint32Array.from({ length: x.length }, (_, i) => i);
+  let rising = true;
+  for (let i = 1; i < x.length && rising; i++) rising = (x[i] as number) >= (x[i - 1] as number);
+  return rising ? order : order.sort((i, j) => (x[i] as number) - (x[j] as number));
+}
+
+/** Corners of the hull below (side 1) or above (side −1) the points, from the least x to the greatest. */
+function hullOf(
+  x: ArrayLike<number>,
+  y: ArrayLike<number>,
+  order: Uint32Array,
+  side: 1 | -1,
+): readonly number[] {
+  const hull: number[] = [];
+  const turn = (i: number, j: number, k: number): number =>
+    ((x[j] as number) - (x[i] as number)) * ((y[k] as number) - (y[i] as number)) -
+    ((y[j] as number) - (y[i] as number)) * ((x[k] as number) - (x[i] as number));
+  for (const k of order) {
+    const last = hull[hull.length - 1];
+    if (last !== undefined && x[last] === x[k]) {
+      if (side * (y[k] as number) >= side * (y[last] as number)) continue;
+      hull.pop();
+    }
+    while (
+      hull.length > 1 &&
+      side * turn(hull[hull.length - 2] as number, hull[hull.length - 1] as number, k) <= 0
+    ) {
+      hull.pop();
+    }
+    hull.push(k);
+  }
+  return hull;
 }
 
 /** Deviations of the points from a line, in the unit of y. */
@@ -236,7 +304,7 @@ export function deviationsFrom(
   return Array.from(y, (v, i) => v - line.slope * (x[i] as number) - line.intercept);
 }
 
-/** Greatest magnitude in a list; 0 for an empty one. */
+/** Greatest magnitude in a list; 0 for an empty one, NaN when one is NaN. */
 export function greatestMagnitude(x: ArrayLike<number>): number {
   let greatest = 0;
   for (let i = 0; i < x.length; i++) greatest = Math.max(greatest, Math.abs(x[i] as number));

@@ -1,5 +1,6 @@
 import type { Capture, Screened } from '../capture/capture.js';
 import type { Stage } from '../procedure/procedure.js';
+import { STATIC } from './dependence.js';
 import { fitLine, greatestMagnitude, loopWidths, mean } from './line.js';
 import {
   type NotEvaluated,
@@ -153,6 +154,7 @@ const triangle = {
   power: 'on',
   takes: 1,
   side: 'shaft',
+  gates: STATIC,
 } as const;
 
 const HYSTERESIS_OPTIONS = { conditioning: { dimension: 'count', default: 1 } } as const;
@@ -163,6 +165,9 @@ const hysteresis: Characteristic = {
   name: 'hysteresis',
   definition:
     'Greatest width between falling and rising shaft torque at the same command, lag taken out, as a share of the span of the torque, from means over strips of 1 % of the triangle after conditioning.',
+  formula: 'max |τ falling − τ rising| / (2 · g · amplitude), at equal u',
+  shifts:
+    'a lag taken out wrongly, 2 · lag · du/dt wide; hysteresis of the transducer; a triangle faster than 0.1 Hz',
   dimension: 'ratio',
   unit: '%',
   options: HYSTERESIS_OPTIONS,
@@ -190,6 +195,9 @@ const staticFriction: Characteristic = {
   name: 'static friction',
   definition:
     'Half the width between falling and rising shaft torque at zero command, lag taken out, averaged over commands within 10 % of the amplitude.',
+  formula: 'mean(τ falling − τ rising) / 2 over |u| ≤ 10 % of the amplitude',
+  shifts:
+    'a lag taken out wrongly; noise of the current loop, which shakes the bearing free; side load of the clamp',
   dimension: 'torque',
   unit: 'mN·m',
   options: FRICTION_OPTIONS,
@@ -253,6 +261,9 @@ const deadband: Characteristic = {
   name: 'deadband',
   definition:
     'Half the interval of command around zero in which the shaft torque, as means over 20 ms, stays within three standard deviations of its value at zero command on the same branch, averaged over the crossings.',
+  formula: 'half the interval of u around 0 in which |τ − τ(u = 0)| ≤ 3σ',
+  shifts:
+    'noise, which widens the band of 3σ; friction; a triangle too fast for its means over 20 ms',
   dimension: 'torque',
   unit: 'mN·m',
   options: {},

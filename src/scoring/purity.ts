@@ -1,5 +1,6 @@
 import type { Capture, Take } from '../capture/capture.js';
 import type { Stage } from '../procedure/procedure.js';
+import { SPECTRAL } from './dependence.js';
 import { mean, standardDeviation } from './line.js';
 import {
   channelsOf,
@@ -16,7 +17,8 @@ import type { Characteristic, Context, Outcome } from './scoring.js';
 import { fitSineAndFrequency } from './sine.js';
 import { bandPower, blockMeans, lineOf, welch, windowOf } from './spectrum.js';
 
-const SETTLING = { settling: { dimension: 'time', default: 0.3 } } as const;
+/** Time after a change that holds are not read in. */
+export const SETTLING = { settling: { dimension: 'time', default: 0.3 } } as const;
 
 /** Torque during the last hold of a stage, after settling, N·m, not tared. */
 export function heldTorque(
@@ -48,7 +50,8 @@ function densityOf(
   return { frequency, density: xx };
 }
 
-function overTakes(capture: Capture, read: (take: Take) => number | NotEvaluated): Outcome {
+/** Reads every take and gives the mean and the spread. */
+export function overTakes(capture: Capture, read: (take: Take) => number | NotEvaluated): Outcome {
   const values: number[] = [];
   for (const take of capture.takes) {
     const value = read(take);
@@ -64,12 +67,15 @@ const noise: Characteristic = {
   name: 'noise 0.5–500 Hz',
   definition:
     'Root mean square of the torque channel from 0.5 Hz to 500 Hz, enabled and commanded to zero; the stand is left in.',
+  formula: '√∫ S(f) df from 0.5 Hz to 500 Hz, S the power density of τ',
+  shifts: 'the resonance of the stand, which is left in; hum; vibration of the floor',
   dimension: 'torque',
   unit: 'mN·m',
   side: 'shaft',
   from: ['hold'],
   power: 'on',
   takes: 1,
+  gates: SPECTRAL,
   options: SETTLING,
   source: 'common practice, no source; density after Welch 1967 (from memory)',
   check: 'tests/checks/spectrum.check.ts',
@@ -90,19 +96,23 @@ const noise: Characteristic = {
 export const MAINS = [50, 60] as const;
 const HUM_WIDTH = 2; // Hz on either side: what a Hann segment of 2 s smears a line over, to 0.01 %
 
-function isHum(frequency: number): boolean {
+/** Says whether a frequency is that of the mains or of a harmonic. */
+export function isHum(frequency: number): boolean {
   return MAINS.some((mains) => {
     const harmonic = Math.max(1, Math.round(frequency / mains));
     return Math.abs(frequency - harmonic * mains) <= HUM_WIDTH;
   });
 }
 
-const ripple: Characteristic = {
+export const ripple: Characteristic = {
   ...noise,
   id: 'ripple',
   name: 'ripple 1–200 Hz',
   definition:
     'Root mean square of the torque from 1 Hz to 200 Hz at constant command over its mean; the stand is divided out, lines of 50 Hz and 60 Hz mains are left out.',
+  formula: '√∫ S(f) / |G(f)|² df from 1 Hz to 200 Hz / mean(τ); G: the stand',
+  shifts:
+    'a stand model that is off; mains lines beyond ± 2 Hz; friction of the bearing, which holds back part of a ripple smaller than itself; at one locked angle cogging is a constant and not seen',
   dimension: 'ratio',
   unit: '%',
   score: (capture, stage, reading, context) =>
@@ -183,6 +193,8 @@ const distortion: Characteristic = {
   name: 'harmonic distortion',
   definition:
     'Root of the summed squares of the amplitudes at 2 to 10 times the frequency over that at the frequency, whole cycles, shaft torque with the stand divided out.',
+  formula: '√(A₂² + … + A₁₀²) / A₁',
+  shifts: 'a stand model that is off; friction, whose harmonics grow as the amplitude falls',
   dimension: 'ratio',
   unit: '%',
   from: ['sine'],
@@ -215,7 +227,8 @@ const distortion: Characteristic = {
     }),
 };
 
-function averagingGain(frequency: number, block: number, rate: number): number {
+/** Gain of a mean over `block` samples at a frequency. */
+export function averagingGain(frequency: number, block: number, rate: number): number {
   const half = (Math.PI * frequency) / rate;
   return block === 1 ? 1 : Math.sin(half * block) / (block * Math.sin(half));
 }

@@ -17,18 +17,21 @@ export interface Backing {
   readonly spread?: number | undefined;
   readonly repeats?: number | undefined;
   readonly evidence?: Evidence | undefined;
+  /** Given when the property is at least the value. */
+  readonly bound?: 'at-least' | undefined;
 }
 
 /** Wraps a value; one that is not finite becomes a reason, so NaN never meets a limit. */
 export function measured(value: number, backing: Backing = {}): Outcome {
   if (!Number.isFinite(value)) return notEvaluated('The arithmetic gave no finite value.');
-  const { spread, repeats, evidence } = backing;
+  const { spread, repeats, evidence, bound } = backing;
   return {
     kind: 'measured',
     value,
     ...(spread !== undefined && Number.isFinite(spread) ? { spread } : {}),
     ...(repeats !== undefined ? { repeats } : {}),
     ...(evidence !== undefined ? { evidence } : {}),
+    ...(bound !== undefined ? { bound } : {}),
   };
 }
 

@@ -2,6 +2,7 @@ import { multisineOf } from '../pattern/multisine.js';
 import type { Capture, Take } from '../capture/capture.js';
 import type { MultisinePattern, Stage } from '../procedure/procedure.js';
 import type { StandModel } from '../procedure/station.js';
+import { DYNAMIC } from './dependence.js';
 import { firstDescent, smoothCurve, type Curve } from './curve.js';
 import { angleOfDelay, unwrap } from './delay.js';
 import { mean, standardDeviation } from './line.js';
@@ -280,7 +281,8 @@ export function bandwidthOf(response: Response): number | undefined {
   return firstDescent(smoothCurve(shapeOf(response).gain), -3);
 }
 
-function evidenceOf(response: Response): Evidence {
+/** What a plot of a response needs. */
+export function evidenceOf(response: Response): Evidence {
   const { gain, angle } = shapeOf(response);
   return {
     kind: 'response',
@@ -294,7 +296,7 @@ function evidenceOf(response: Response): Evidence {
 const COHERENT = 0.95;
 
 /** Reason against a reading at a frequency around which the output does not follow the input. */
-function doubtAt(frequency: number, response: Response): NotEvaluated | undefined {
+export function doubtAt(frequency: number, response: Response): NotEvaluated | undefined {
   const near = response.coherence.filter(
     (_, k) => Math.abs((response.frequency[k] as number) / frequency - 1) <= 0.15,
   );
@@ -305,15 +307,24 @@ function doubtAt(frequency: number, response: Response): NotEvaluated | undefine
   );
 }
 
-type Read = (response: Response) => Outcome | number;
+/** What a reading of responses is asked of. */
+export interface Asked {
+  readonly capture: Capture;
+  readonly stage: Stage;
+  /** Periods at the start that are not used. */
+  readonly conditioning: number;
+  readonly context: Context;
+}
 
-/** Reads every take, which must all have one setting, and gives the mean and the spread. */
-function overTakes(
-  capture: Capture,
-  stage: Stage,
-  conditioning: number,
-  context: Context,
-  read: Read,
+/**
+ * Reads every take, which must all have one setting, and gives the mean and the spread.
+ *
+ * @param of - Chooses the response that is read and shown; torque from the current if left out.
+ */
+export function overTakes(
+  { capture, stage, conditioning, context }: Asked,
+  read: (response: Response) => NotEvaluated | number,
+  of: (responses: Responses) => Response = ({ motor }) => motor,
 ): Outcome {
   const [first, ...others] = capture.takes;
   if (others.some((take) => take.settings.smoothing !== first.settings.smoothing)) {
@@ -324,58 +335,72 @@ function overTakes(
   for (const take of capture.takes) {
     const responses = measureResponses(take, stage, conditioning, context);
     if ('kind' in responses) return responses;
-    const value = read(responses.motor);
+    const response = of(responses);
+    const value = read(response);
     if (typeof value !== 'number') return value;
     values.push(value);
-    evidence ??= evidenceOf(responses.motor);
+    evidence ??= evidenceOf(response);
   }
   if (values.length === 1) return measured(mean(values), { evidence });
   const spread = standardDeviation(values);
   return measured(mean(values), { evidence, spread, repeats: values.length });
 }
 
-const CONDITIONING = { conditioning: { dimension: 'count', default: 2 } } as const;
-const SHARED = {
+/** Periods left out at the start, as every reading of a response declares them. */
+export const CONDITIONING = { conditioning: { dimension: 'count', default: 2 } } as const;
+
+/** What all readings of a response of torque from the current have in common. */
+export const FROM_MULTISINE = {
   side: 'motor',
   from: ['multisine'],
   power: 'on',
   takes: 1,
+  gates: DYNAMIC,
   source: 'common practice, no source; H1 after Bendat & Piersol, Random Data (from memory)',
   check: 'tests/checks/spectrum.check.ts',
 } as const;
 
 const bandwidth: Characteristic = {
-  ...SHARED,
+  ...FROM_MULTISINE,
   id: 'bandwidth',
   name: 'bandwidth −3 dB',
   definition:
     'First frequency at which the gain from latched command to motor-side torque is 3 dB below its mean up to 5 Hz.',
+  formula: 'first f with 20·log₁₀(|H(f)| / |H(up to 5 Hz)|) = −3 dB',
+  shifts:
+    'smoothing setting; amplitude, once the slew limit acts; the rate of updates, as each is held',
   dimension: 'frequency',
   unit: 'Hz',
   options: CONDITIONING,
   score: (capture, stage, reading, context) => {
     const conditioning = option(reading.options, CONDITIONING, 'conditioning');
-    return overTakes(capture, stage, conditioning, context, (response) => {
-      const found = bandwidthOf(response);
-      return found === undefined
-        ? notEvaluated(`The gain does not fall by 3 dB up to ${topOf(response)} Hz.`)
-        : (doubtAt(found, response) ?? found);
-    });
+    return overTakes({ capture, stage, conditioning, context }, readBandwidth);
   },
 };
 
+/** The bandwidth of a response, or why it has none that is worth telling. */
+export function readBandwidth(response: Response): NotEvaluated | number {
+  const found = bandwidthOf(response);
+  return found === undefined
+    ? notEvaluated(`The gain does not fall by 3 dB up to ${topOf(response)} Hz.`)
+    : (doubtAt(found, response) ?? found);
+}
+
 const phaseBandwidth: Characteristic = {
-  ...SHARED,
+  ...FROM_MULTISINE,
   id: 'phase-bandwidth',
   name: 'bandwidth −90°',
   definition:
     'First frequency at which the unwrapped phase from latched command to motor-side torque is −90°.',
+  formula: 'first f with arg H(f) = −90°, unwrapped',
+  shifts:
+    'a delay of the current channel that is not in the stand model; updates that come late; smoothing setting',
   dimension: 'frequency',
   unit: 'Hz',
   options: CONDITIONING,
   score: (capture, stage, reading, context) => {
     const conditioning = option(reading.options, CONDITIONING, 'conditioning');
-    return overTakes(capture, stage, conditioning, context, (response) => {
+    return overTakes({ capture, stage, conditioning, context }, (response) => {
       const found = firstDescent(smoothCurve(shapeOf(response).angle), -90);
       return found === undefined
         ? notEvaluated(`The phase does not reach −90° up to ${topOf(response)} Hz.`)
@@ -384,18 +409,21 @@ const phaseBandwidth: Characteristic = {
   },
 };
 
-const PEAKING = {
+/** The band in which gain peaking is sought. */
+export const PEAKING = {
   ...CONDITIONING,
   from: { dimension: 'frequency', default: 5 },
   to: { dimension: 'frequency', default: 150 },
 } as const;
 
 const gainPeaking: Characteristic = {
-  ...SHARED,
+  ...FROM_MULTISINE,
   id: 'gain-peaking',
   name: 'gain peaking',
   definition:
     'Greatest gain from latched command to motor-side torque in the band, relative to its mean up to 5 Hz.',
+  formula: 'max 20·log₁₀(|H(f)| / |H(up to 5 Hz)|) over the band',
+  shifts: 'noise of few averages, always upwards; the upper end of the band',
   dimension: 'level',
   unit: 'dB',
   options: PEAKING,
@@ -403,18 +431,23 @@ const gainPeaking: Characteristic = {
     const conditioning = option(reading.options, PEAKING, 'conditioning');
     const from = option(reading.options, PEAKING, 'from');
     const to = option(reading.options, PEAKING, 'to');
-    return overTakes(capture, stage, conditioning, context, (response) => {
-      const { frequency, value } = smoothCurve(shapeOf(response).gain);
-      const inside = value.filter((_, k) => {
-        const f = frequency[k] as number;
-        return f >= from && f <= to;
-      });
-      return inside.length === 0
-        ? notEvaluated(`No line lies between ${shown(from)} Hz and ${shown(to)} Hz.`)
-        : Math.max(...inside);
-    });
+    return overTakes({ capture, stage, conditioning, context }, (response) =>
+      readPeaking(response, from, to),
+    );
   },
 };
+
+/** The greatest gain in a band, dB, or why there is none. */
+export function readPeaking(response: Response, from: number, to: number): NotEvaluated | number {
+  const { frequency, value } = smoothCurve(shapeOf(response).gain);
+  const inside = value.filter((_, k) => {
+    const f = frequency[k] as number;
+    return f >= from && f <= to;
+  });
+  return inside.length === 0
+    ? notEvaluated(`No line lies between ${shown(from)} Hz and ${shown(to)} Hz.`)
+    : Math.max(...inside);
+}
 
 function topOf(response: Response): string {
   return shown(response.frequency.at(-1) ?? 0);

@@ -1,11 +1,11 @@
 import type { Dimension } from '../base/units.js';
 import type { Capture, Screened } from '../capture/capture.js';
-import type { Blame, Gate } from '../capture/gate.js';
+import type { Blame, Concern, Gate, Reach } from '../capture/gate.js';
 import type { Model, Pattern, Reading, Stage } from '../procedure/procedure.js';
 import type { StandModel } from '../procedure/station.js';
 
 /** Where a value was read: from the motor current, from the shaft transducer, or from neither. */
-export type Side = 'motor' | 'shaft' | 'electrical' | 'thermal' | 'link';
+export type Side = 'motor' | 'shaft' | 'electrical' | 'thermal' | 'acoustic' | 'link';
 
 /** A value in the base unit of its characteristic, or the reason there is none. Never NaN. */
 export type Outcome =
@@ -15,6 +15,8 @@ export type Outcome =
       /** Standard deviation of the repeats inside the run, same unit, when there were at least two. */
       readonly spread?: number;
       readonly repeats?: number;
+      /** The value is a bound: the property is at least this. Absent for a value as such. */
+      readonly bound?: 'at-least';
       /** What a plot needs to show how the value was read. */
       readonly evidence?: Evidence;
     }
@@ -53,6 +55,8 @@ export type Evidence =
         readonly lag: number;
         readonly grain: number;
       }[];
+      /** What the model is expected to trade lag for, in rising lag, when that is known; same units. */
+      readonly curve?: readonly { readonly lag: number; readonly grain: number }[];
     }
   | {
       readonly kind: 'trace';
@@ -60,6 +64,46 @@ export type Evidence =
       readonly time: Float64Array;
       readonly command: Float64Array;
       readonly torque: Float64Array;
+    }
+  | {
+      readonly kind: 'spectrum';
+      /** Hz, and the level at each in `unit`, dB or dB(A). */
+      readonly frequency: Float64Array;
+      readonly level: Float64Array;
+      readonly unit: string;
+      readonly marks?: readonly {
+        readonly frequency: number;
+        readonly level: number;
+        readonly label: string;
+      }[];
+    }
+  | {
+      readonly kind: 'ladder';
+      /** Rung by rung: stiffness, N·m/rad; damping ratio of the decay, 1; largest torque, N·m. */
+      readonly points: readonly {
+        readonly stiffness: number;
+        readonly damping: number;
+        readonly amplitude: number;
+      }[];
+      /** N·m/rad: as measured, by the linear rule, and up to which the spring is passive. */
+      readonly margin: number;
+      readonly rule: number;
+      readonly passive: number;
+    }
+  | {
+      readonly kind: 'angles';
+      /** rad, and the value there in `unit`. */
+      readonly points: readonly { readonly angle: number; readonly value: number }[];
+      readonly unit: string;
+    }
+  | {
+      readonly kind: 'loop';
+      /** N·m, once round in order of time. */
+      readonly command: Float64Array;
+      readonly torque: Float64Array;
+      /** Distance of the two branches, N·m, at the commanded torque `at`, N·m. */
+      readonly width: number;
+      readonly at: number;
     };
 
 /** What earlier stages of the same run, the model and the stand provide to a score. */
@@ -72,6 +116,8 @@ export interface Context {
   readonly preload: number;
   /** Half-width of the friction loop, N·m; absent until a slow triangle measured it. */
   readonly friction?: number;
+  /** Ambient temperature at the start, °C, when it was asked for. */
+  readonly ambient?: number;
   /** Torque the shunt resistor imitates, N·m, from the description of the bench. */
   readonly shunt: number;
   /** N·m/A: nominal until the static stage measured it. */
@@ -84,6 +130,12 @@ export interface Characteristic {
   readonly name: string;
   /** One sentence. */
   readonly definition: string;
+  /** How it is computed, in symbols that the definition or this line explains. */
+  readonly formula: string;
+  /** What moves the value without the item being different, in a few words. */
+  readonly shifts: string;
+  /** Gates of other stages whose failing voids it, besides those of its own stage. */
+  readonly gates: readonly string[];
   readonly dimension: Dimension;
   /** Symbol of the unit in which people see it. */
   readonly unit: string;
@@ -117,8 +169,9 @@ export interface GateRule {
   /** One sentence. */
   readonly definition: string;
   readonly blames: Blame;
-  /** Whether a gate that does not hold invalidates its stage or the whole run. */
-  readonly scope: 'stage' | 'run';
+  readonly concern: Concern;
+  readonly sense: Gate['sense'];
+  readonly reach: Reach;
   /** Whether the run is broken off at once, before more torque is applied. */
   readonly stops: boolean;
   readonly from: readonly Pattern['kind'][];

@@ -1,5 +1,5 @@
 import type { Samples } from '../base/numbers.js';
-import { leastSquares } from './line.js';
+import { sineSums, type SineGuess } from '../kernel/sums.js';
 
 /** y ≈ a · cos(2πft) + b · sin(2πft) + offset = amplitude · cos(2πft + angle) + offset. */
 export interface SineFit {
@@ -27,26 +27,95 @@ export interface SineFit {
  * Check: tests/checks/sine.check.ts.
  */
 export function fitSine(y: Samples, rate: number, frequency: number): SineFit | undefined {
-  const w = (2 * Math.PI * frequency) / rate;
-  const cos = Float64Array.from({ length: y.length }, (_, n) => Math.cos(w * n));
-  const sin = Float64Array.from({ length: y.length }, (_, n) => Math.sin(w * n));
-  const one = new Float64Array(y.length).fill(1);
-  const fit = leastSquares([cos, sin, one], y);
-  if (fit === undefined) return undefined;
-  const [a, b, offset] = fit.coefficients as readonly [number, number, number];
-  const residual = Math.sqrt(fit.residualSquares / y.length);
+  const start = { w: (2 * Math.PI * frequency) / rate, a: 0, b: 0, offset: 0 };
+  // The second round works on what the first left over, and takes up what it rounded off.
+  const first = improved(y, start, 3);
+  const second = first && improved(y, first.guess, 3);
+  return second && fitOf(y, rate, second);
+}
+
+/** A guess after one round, and the sum of squares that it leaves over. */
+interface Round {
+  readonly guess: SineGuess;
+  readonly squares: number;
+}
+
+/** Makes one Gauss-Newton round with the first three columns, or with all four: the frequency too. */
+function improved(y: Samples, guess: SineGuess, columns: 3 | 4): Round | undefined {
+  if (y.length <= columns) return undefined;
+  const { products, rest, squares } = sineSums(y, guess);
+  const step = solvePositive(products, rest, columns);
+  if (step === undefined) return undefined;
+  const [a = 0, b = 0, offset = 0, turn = 0] = step;
+  if (!Number.isFinite(a + b + offset + turn)) return undefined;
   return {
-    frequency,
+    guess: {
+      w: guess.w + turn / (y.length - 1),
+      a: guess.a + a,
+      b: guess.b + b,
+      offset: guess.offset + offset,
+    },
+    squares: Math.max(
+      0,
+      step.reduce((left, s, k) => left - s * (rest[k] as number), squares),
+    ),
+  };
+}
+
+function fitOf(y: Samples, rate: number, { guess, squares }: Round): SineFit {
+  const { w, a, b, offset } = guess;
+  return {
+    frequency: (w * rate) / (2 * Math.PI),
     a,
     b,
     offset,
     amplitude: Math.hypot(a, b),
     angle: Math.atan2(-b, a),
-    residual,
+    residual: Math.sqrt(squares / y.length),
   };
 }
 
+const DEPENDENT = 1e-13; // share of a column that the columns before leave over, squared
+
+/**
+ * Solves the normal equations of at most four columns by elimination.
+ *
+ * @param upper - Upper triangle of the 4 × 4 products, row by row.
+ * @returns undefined when the columns are linearly dependent.
+ */
+function solvePositive(
+  upper: Float64Array,
+  right: Float64Array,
+  size: 3 | 4,
+): readonly number[] | undefined {
+  const order = Array.from({ length: size }, (_, i) => i);
+  const place = (i: number, j: number): number =>
+    (Math.min(i, j) * (7 - Math.min(i, j))) / 2 + Math.max(i, j);
+  const rows = order.map((i) => [
+    ...order.map((j) => upper[place(i, j)] as number),
+    right[i] as number,
+  ]);
+  for (const [p, pivot] of rows.entries()) {
+    const head = pivot[p] as number;
+    if (!(head > DEPENDENT * (upper[place(p, p)] as number))) return undefined;
+    for (const row of rows.slice(p + 1)) {
+      const share = (row[p] as number) / head;
+      for (let j = p; j <= size; j++) row[j] = (row[j] as number) - share * (pivot[j] as number);
+    }
+  }
+  const solution = order.map(() => 0);
+  for (const i of order.toReversed()) {
+    const row = rows[i] as readonly number[];
+    const known = order
+      .slice(i + 1)
+      .reduce((sum, j) => sum + (row[j] as number) * (solution[j] as number), 0);
+    solution[i] = ((row[size] as number) - known) / (row[i] as number);
+  }
+  return solution;
+}
+
 const ROUNDS = 30;
+const SETTLED = 1e-13; // change of the frequency in a round, of the frequency
 
 /**
  * Fits a sine and its frequency.
@@ -58,24 +127,14 @@ const ROUNDS = 30;
  * Check: tests/checks/sine.check.ts.
  */
 export function fitSineAndFrequency(y: Samples, rate: number, start: number): SineFit | undefined {
-  const one = new Float64Array(y.length).fill(1);
-  const seconds = (y.length - 1) / rate;
-  let current = fitSine(y, rate, start);
-  for (let round = 0; round < ROUNDS && current !== undefined; round++) {
-    const { a, b, frequency } = current;
-    const w = (2 * Math.PI * frequency) / rate;
-    const cos = one.map((_, n) => Math.cos(w * n));
-    const sin = one.map((_, n) => Math.sin(w * n));
-    // Time in records, not seconds: all columns are then of one size.
-    const turn = one.map((_, n) => {
-      const t = n / (y.length - 1);
-      return t * (b * (cos[n] as number) - a * (sin[n] as number));
-    });
-    const step = leastSquares([cos, sin, one, turn], y)?.coefficients[3];
-    if (step === undefined) return undefined;
-    const change = step / (2 * Math.PI * seconds);
-    current = fitSine(y, rate, frequency + change);
-    if (Math.abs(change) <= 1e-13 * frequency) return current;
+  const first = fitSine(y, rate, start);
+  if (first === undefined) return undefined;
+  let guess: SineGuess = { ...first, w: (2 * Math.PI * start) / rate };
+  for (let round = 0; round < ROUNDS; round++) {
+    const next = improved(y, guess, 4);
+    if (next === undefined) return undefined;
+    if (Math.abs(next.guess.w - guess.w) <= SETTLED * guess.w) return fitOf(y, rate, next);
+    guess = next.guess;
   }
   return undefined;
 }
@@ -99,4 +158,25 @@ export function idealRatio(bits: number): number {
  */
 export function effectiveBits(range: number, residual: number): number {
   return Math.log2(range / (residual * Math.sqrt(12)));
+}
+
+/**
+ * Effective number of bits from a ratio of signal to noise and distortion, dB.
+ *
+ * Source: IEEE Std 1241, with the rounded constants of its rule 6.02 · bits + 1.76 (from memory).
+ * Check: tests/checks/sine.check.ts.
+ */
+export function bitsOfRatio(ratio: number): number {
+  return (ratio - 1.76) / 6.02;
+}
+
+/**
+ * Greatest signal-to-noise ratio that jitter of the sampling instants leaves a sine, dB.
+ *
+ * @param frequency - Hz, above 0. @param jitter - Root mean square, s, above 0.
+ *
+ * Source: −20·lg(2πfσ), textbook (from memory). Check: tests/checks/sine.check.ts.
+ */
+export function jitterRatio(frequency: number, jitter: number): number {
+  return -20 * Math.log10(2 * Math.PI * frequency * jitter);
 }

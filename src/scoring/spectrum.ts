@@ -1,5 +1,6 @@
-import { forward, powerOfTwo, type Spectrum } from '../base/fourier.js';
+import { powerOfTwo, type Spectrum } from '../base/fourier.js';
 import type { Samples } from '../base/numbers.js';
+import { crossSums } from '../kernel/transforms.js';
 
 export type WindowKind = 'boxcar' | 'hann' | 'hamming' | 'blackman' | 'flattop';
 
@@ -83,50 +84,30 @@ export interface Densities {
  *
  * @param x - n samples, n ≥ segment.
  * @param y - n samples; the same array as x when only the power is wanted.
+ * @returns Zeros and no segments when the record is shorter than one. A sample that is not finite
+ *   makes every bin so.
  *
  * Source: Welch 1967 (from memory); scaling as for a density in unit²/Hz.
  * Check: tests/checks/spectrum.check.ts.
  */
 export function welch(x: Samples, y: Samples, options: WelchOptions): Densities {
   const { rate, segment, overlap } = options;
-  const window = windowOf('hann', segment);
+  const weights = windowOf('hann', segment);
   const size = powerOfTwo(segment);
   const bins = size / 2 + 1;
-  const [xx, yy, re, im] = Array.from({ length: 4 }, () => new Float64Array(bins)) as [
-    Float64Array,
-    Float64Array,
-    Float64Array,
-    Float64Array,
-  ];
-  let segments = 0;
-  for (let start = 0; start + segment <= x.length; start += segment - overlap) {
-    const a = forward(windowed(x, start, window), size);
-    const b = x === y ? a : forward(windowed(y, start, window), size);
-    for (let k = 0; k < bins; k++) {
-      const [ar, ai] = [a.re[k] as number, a.im[k] as number];
-      const [br, bi] = [b.re[k] as number, b.im[k] as number];
-      xx[k] = (xx[k] as number) + ar * ar + ai * ai;
-      yy[k] = (yy[k] as number) + br * br + bi * bi;
-      re[k] = (re[k] as number) + ar * br + ai * bi;
-      im[k] = (im[k] as number) + ar * bi - ai * br;
-    }
-    segments += 1;
-  }
-  const power = window.reduce((sum, w) => sum + w * w, 0);
+  const step = segment - overlap;
+  const segments = Math.max(0, Math.floor((x.length - segment) / step) + 1);
+  const length = [segment, segment] as const;
+  const plan = { size, segments, step, length, lag: 0, ends: 'zero', weights } as const;
+  const { xx, yy, xy } = crossSums(x, y, plan);
+  const power = weights.reduce((sum, w) => sum + w * w, 0);
   for (let k = 0; k < bins; k++) {
     const sides = k === 0 || k === bins - 1 ? 1 : 2;
-    const scale = sides / (rate * power * segments);
-    for (const density of [xx, yy, re, im]) density[k] = (density[k] as number) * scale;
+    const scale = sides / (rate * power * Math.max(1, segments));
+    for (const density of [xx, yy, xy.re, xy.im]) density[k] = (density[k] as number) * scale;
   }
   const frequency = Float64Array.from({ length: bins }, (_, k) => (k * rate) / size);
-  return { frequency, xx, yy, xy: { re, im }, segments };
-}
-
-function windowed(x: Samples, start: number, window: Float64Array): Float64Array {
-  const n = window.length;
-  let mean = 0;
-  for (let i = 0; i < n; i++) mean += (x[start + i] as number) / n;
-  return window.map((w, i) => w * ((x[start + i] as number) - mean));
+  return { frequency, xx, yy, xy, segments };
 }
 
 /** Coherence γ² of averaged densities, 0 … 1. One segment alone always gives 1 and proves nothing. */
@@ -138,7 +119,7 @@ export function coherenceOf(densities: Pick<Densities, 'xx' | 'yy' | 'xy'>): Flo
   });
 }
 
-/** Frequency response H1 = Sxy/Sxx: noise on the output does not bias it. */
+/** Frequency response H1 = Sxy/Sxx: noise on the output does not bias it. NaN where x has no power. */
 export function responseOf(densities: Pick<Densities, 'xx' | 'xy'>): Spectrum {
   const { xx, xy } = densities;
   return {
@@ -152,6 +133,7 @@ export function responseOf(densities: Pick<Densities, 'xx' | 'xy'>): Spectrum {
  *
  * @param window - Weights, as many as samples are used; their mean is divided out.
  * @param cycles - Cycles a sample; any value below ½.
+ * @returns NaN when the window is longer than the record or a sample is not finite.
  */
 export function lineOf(
   x: Samples,
@@ -285,7 +267,10 @@ export function blockMeans(x: Samples, from: number, count: number, block: numbe
   return means;
 }
 
-/** Mean square in a band of frequencies, bins from `from` to `to` Hz included, unit of x squared. */
+/**
+ * Mean square in a band of frequencies, bins from `from` to `to` Hz included, unit of x squared. NaN
+ * when there are fewer than two bins or one is not finite.
+ */
 export function bandPower(
   frequency: Float64Array,
   density: Float64Array,
@@ -298,5 +283,5 @@ export function bandPower(
     const f = frequency[k] as number;
     if (f >= from && f <= to) sum += (density[k] as number) * spacing;
   }
-  return sum;
+  return Number.isFinite(sum) ? sum : Number.NaN;
 }

@@ -1,5 +1,5 @@
 import type { Capture, Screened } from '../capture/capture.js';
-import type { Gate } from '../capture/gate.js';
+import { doubt, gateOf, type Gate } from '../capture/gate.js';
 import type { GateRequest, Reading, Stage } from '../procedure/procedure.js';
 import { characteristic, gateRule } from './catalogue.js';
 import { advanceContext } from './context.js';
@@ -35,17 +35,11 @@ function judge(
 ): Gate {
   const rule = gateRule(request.gate);
   if (rule !== undefined) return rule.judge(capture, stage, request.options, context);
-  return {
-    name: request.gate,
-    scope: stage.id,
-    holds: false,
-    observed: 0,
-    allowed: 0,
-    unit: '1',
-    blames: 'stand',
-    evidence: `No gate is called "${request.gate}".`,
-  };
+  const identity = { id: request.gate, name: request.gate, ...UNKNOWN };
+  return gateOf(identity, stage.id, doubt(0, '1', `no gate is called "${request.gate}".`));
 }
+
+const UNKNOWN = { concern: 'capture', reach: 'stage', sense: 'at-most', blames: 'stand' } as const;
 
 function read(reading: Reading, capture: Screened<Capture>, stage: Stage, context: Context): Score {
   const entry = characteristic(reading.characteristic);

@@ -1,6 +1,14 @@
 import type { Capture, Screened, Take } from '../capture/capture.js';
 import type { Reading, Stage } from '../procedure/procedure.js';
-import { deviationsFrom, fitLine, greatestMagnitude, mean, relativeDifference } from './line.js';
+import { STATIC } from './dependence.js';
+import {
+  deviationsFrom,
+  fitLine,
+  greatestMagnitude,
+  type Line,
+  mean,
+  relativeDifference,
+} from './line.js';
 import {
   type NotEvaluated,
   type Stretch,
@@ -91,11 +99,11 @@ function holdsOf(
   return holdMeans(capture.takes[0], part, options, context);
 }
 
-function slopeOf(
+function lineOf(
   holds: readonly HoldMean[],
   x: 'command' | 'current',
   what: string,
-): number | NotEvaluated {
+): Line | NotEvaluated {
   const line = fitLine(
     'least-squares',
     holds.map((hold) => hold[x]),
@@ -106,7 +114,12 @@ function slopeOf(
       `${what} needs at least 3 holds at different levels; ${holds.length} are there.`,
     );
   }
-  return line.slope;
+  return line;
+}
+
+function slopeOf(...asked: Parameters<typeof lineOf>): number | NotEvaluated {
+  const line = lineOf(...asked);
+  return 'reason' in line ? line : line.slope;
 }
 
 const holds = {
@@ -115,6 +128,7 @@ const holds = {
   takes: 1,
   options: HOLD_OPTIONS,
   side: 'shaft',
+  gates: STATIC,
   check: 'tests/checks/linearity.check.ts',
 } as const;
 
@@ -124,6 +138,9 @@ const staticGain: Characteristic = {
   name: 'static gain',
   definition:
     'Slope of the least-squares line through the mean shaft torque of all holds after conditioning, in both directions, against the command.',
+  formula: 'g of the least-squares line τ = g·u + b through all holds',
+  shifts:
+    'calibration and alignment of the transducer; magnets warmer than 23 °C, −0.11 % a kelvin; holds too short to settle',
   dimension: 'ratio',
   unit: '%',
   source:
@@ -136,6 +153,27 @@ const staticGain: Characteristic = {
   },
 };
 
+const offset: Characteristic = {
+  ...holds,
+  id: 'offset',
+  name: 'offset',
+  definition:
+    'Shaft torque at zero command on the least-squares line through the mean shaft torque of all holds after conditioning, in both directions, less the unloaded zero.',
+  formula: 'b of the least-squares line τ = g·u + b through all holds',
+  shifts:
+    'drift of the bridge amplifier while it warms; cogging at the angle where the shaft is locked; the preload; levels visited in one direction only',
+  dimension: 'torque',
+  unit: 'mN·m',
+  source: 'common practice, no source; line: least squares',
+  check: 'tests/unit/steady.test.ts',
+  score: (capture, stage, reading, context) => {
+    const means = holdsOf(capture, stage, reading, context);
+    if ('reason' in means) return means;
+    const line = lineOf(means, 'command', 'An offset');
+    return 'reason' in line ? line : measured(line.intercept);
+  },
+};
+
 /** Fewest levels a statement about linearity rests on. */
 const FEWEST_LEVELS = 11;
 
@@ -145,6 +183,9 @@ const linearity: Characteristic = {
   name: 'linearity',
   definition:
     'Greatest deviation of the mean shaft torque of each level, both directions averaged, from the least-squares line through these means, as a share of the greatest commanded level.',
+  formula: 'max |τ − (g·u + b)| / max |u|, the two directions of each level averaged',
+  shifts:
+    'linearity and hysteresis of the transducer; levels visited in one direction only; warming between the first level and the last',
   dimension: 'ratio',
   unit: '%',
   source:
@@ -186,6 +227,9 @@ const symmetry: Characteristic = {
   name: 'symmetry',
   definition:
     'Difference of the slopes of two least-squares lines, one through the holds at and above zero, one through those at and below, over the mean of their magnitudes; positive when the positive side is stronger.',
+  formula: '2 · (|g₊| − |g₋|) / (|g₊| + |g₋|)',
+  shifts:
+    'an unloaded zero that is wrong, as it bends both lines at zero; a transducer of unequal sensitivity',
   dimension: 'ratio',
   unit: '%',
   source: 'common practice, no source',
@@ -222,6 +266,9 @@ const torqueConstant: Characteristic = {
   name: 'torque constant',
   definition:
     'Slope of the least-squares line of mean shaft torque against mean current amplitude over the holds whose command is 10–60 % of the greatest level of the stage, both signs and directions together.',
+  formula: 'Kt of the least-squares line τ = Kt·i + c, holds at 10–60 % of the greatest level',
+  shifts:
+    'calibration of transducer and current sensor; warm magnets, −0.11 % a kelvin; current stated as root mean square instead of amplitude',
   dimension: 'torque constant',
   unit: 'N·m/A',
   options: CONSTANT_OPTIONS,
@@ -249,6 +296,9 @@ const torqueConstantDroop: Characteristic = {
   name: 'droop of the torque constant at peak',
   definition:
     'One less the ratio of shaft torque over current, from 0.5 s to 1.5 s of the hold, to the torque constant that this run measured at 10–60 %.',
+  formula: '1 − (mean(τ) / mean(i)) / Kt, means from 0.5 s to 1.5 s of the hold',
+  shifts:
+    'magnets warmed since the torque constant was read; a linearity error of the current sensor',
   dimension: 'ratio',
   unit: '%',
   from: ['hold'],
@@ -284,6 +334,9 @@ const zeroOffset: Characteristic = {
   name: 'zero offset',
   definition:
     'Mean shaft torque with power on and zero commanded, after the first 0.1 s, less the unloaded zero.',
+  formula: 'mean(τ) with power on at u = 0, after the first 0.1 s',
+  shifts:
+    'drift of the bridge amplifier while it warms; cogging at the angle where the shaft is locked; a side load of the clamp',
   dimension: 'torque',
   unit: 'mN·m',
   from: ['hold'],
@@ -321,6 +374,8 @@ const preload: Characteristic = {
   id: 'preload',
   name: 'preload',
   definition: 'Mean torque coupled less mean torque uncoupled, both without power.',
+  formula: 'mean(τ coupled) − mean(τ uncoupled), power off',
+  shifts: 'how the item was clamped; drift between the two zeros; a hand on the wheel',
   dimension: 'torque',
   unit: 'mN·m',
   from: ['hold'],
@@ -342,6 +397,7 @@ export const STEADY: readonly Characteristic[] = [
   zeroOffset,
   preload,
   staticGain,
+  offset,
   linearity,
   symmetry,
   torqueConstant,

@@ -1,3 +1,4 @@
+import { DYNAMIC } from './dependence.js';
 import {
   type AveragedEdge,
   averageEdges,
@@ -10,7 +11,7 @@ import {
 import { predictedRinging } from '../pattern/bounds.js';
 import { measured, notEvaluated, option, shown } from './reading.js';
 import type { Characteristic, Outcome } from './scoring.js';
-import { findTransition, fitOnset, overshoot, settledAt } from './transition.js';
+import { findTransition, fitOnset, overshoot, settledAt, undershootBefore } from './transition.js';
 
 /** Fewest samples between the reference levels; a faster edge cannot be timed. */
 const FEWEST_SAMPLES = 5;
@@ -63,6 +64,7 @@ const steps = {
   from: ['step'],
   power: 'on',
   takes: 1,
+  gates: DYNAMIC,
   check: 'tests/checks/transition.check.ts',
 } as const;
 
@@ -72,6 +74,9 @@ const riseTime: Characteristic = {
   name: 'rise time 10–90 %',
   definition:
     'Time between the 10 % and 90 % levels of the motor-side torque, read off the mean of the smallest steps of the stage aligned at their command edges, levels from the last fifth of the plateaus.',
+  formula: 't(90 %) − t(10 %) of τᵢ',
+  shifts:
+    'the size of the step once the slew limit acts; smoothing; a filter in the current channel; a supply that sags',
   dimension: 'time',
   unit: 'ms',
   side: 'motor',
@@ -90,6 +95,9 @@ const slewRate: Characteristic = {
   name: 'slew rate 20–80 %',
   definition:
     'Slope of the chord between the 20 % and 80 % levels of the motor-side torque, read off the mean of the largest steps of the stage.',
+  formula: '0.6 · change / (t(80 %) − t(20 %)) of τᵢ',
+  shifts:
+    'a supply that sags; a hot winding; levels other than 20 % and 80 %, which read up to 30 % differently',
   dimension: 'slew',
   unit: 'N·m/ms',
   side: 'motor',
@@ -108,6 +116,10 @@ const deadTime: Characteristic = {
   name: 'dead time',
   definition:
     'Time from the command edge until the motor-side torque leaves its level, as the delay of a delayed ramp behind a first-order lag fitted to the first 40 % of the mean of the smallest steps at smoothing 0.',
+  formula:
+    'd of the least-squares fit of a ramp behind a first-order lag, begun at d, to τᵢ up to 40 % of the change',
+  shifts:
+    'a delay of the current channel that is not in the stand model; no slew limit in the way reads 0.014 ms early; updates that come late',
   dimension: 'time',
   unit: 'ms',
   side: 'motor',
@@ -173,6 +185,8 @@ const motorOvershoot: Characteristic = {
   name: 'overshoot',
   definition:
     'Greatest excess of the motor-side torque over its final level within five rise times after the 90 % level, as a share of the change, read off the mean of the smallest steps smoothed by a parabola over 0.4 ms.',
+  formula: 'max(τᵢ − final level) / change, within five rise times after t(90 %)',
+  shifts: 'noise left on the mean edge, always upwards; final level read before it has settled',
   dimension: 'ratio',
   unit: '%',
   side: 'motor',
@@ -181,6 +195,44 @@ const motorOvershoot: Characteristic = {
   score: (capture, stage, _reading, context) => {
     const edge = averageEdges(capture, stage, context, { size: 'smallest', side: 'motor' });
     return 'reason' in edge ? edge : scoreOvershoot(edge);
+  },
+};
+
+/** Deepest fall below the level before, in a window counted in rise times as for the overshoot. */
+function undershootOf(edge: AveragedEdge): number | undefined {
+  const chord = durationOf(edge.torque, edge.change, 0.1, 0.9);
+  if (chord === undefined) return undefined;
+  const window = Math.max(5 * (chord.to - chord.from), 0.002 / edge.step);
+  const from = Math.max(0, Math.floor(chord.from - window));
+  const before = edge.calm.subarray(from, Math.ceil(chord.from));
+  return undershootBefore(before, { low: 0, high: edge.change }, before.length);
+}
+
+const undershoot: Characteristic = {
+  ...steps,
+  id: 'undershoot',
+  name: 'undershoot',
+  definition:
+    'Greatest fall of the motor-side torque below the level before the step, within five rise times before the 10 % level, as a share of the change, read off the mean of the smallest steps smoothed by a parabola over 0.4 ms.',
+  formula: 'max(level before − τᵢ) / change, within five rise times before t(10 %)',
+  shifts: 'noise left on the mean edge, always upwards; a filter in the current channel that rings',
+  dimension: 'ratio',
+  unit: '%',
+  side: 'motor',
+  options: {},
+  source: 'IEC 60469:2013 and IEEE Std 181-2011, pre-transition undershoot (from memory)',
+  score: (capture, stage, _reading, context) => {
+    const edge = averageEdges(capture, stage, context, { size: 'smallest', side: 'motor' });
+    if ('reason' in edge) return edge;
+    const value = undershootOf(edge);
+    if (value === undefined) return notEvaluated(NO_TRANSITION);
+    return measured(value, {
+      repeats: edge.each.length,
+      spread: spreadOver(edge, (torque, change) =>
+        undershootOf({ ...edge, torque, calm: calmed(torque, edge.step), change }),
+      ),
+      evidence: evidenceOf(edge, SHOWN, []),
+    });
   },
 };
 
@@ -193,6 +245,9 @@ const shaftOvershoot: Characteristic = {
   name: 'overshoot at the shaft, shaped step',
   definition:
     'Greatest excess of the shaft torque over its final level within five rise times after the 90 % level, as a share of the change, for steps with a raised-cosine edge that leaves the stand ringing by no more than 3 %.',
+  formula: 'max(τ − final level) / change, within five rise times after t(90 %)',
+  shifts:
+    'ringing of the stand, where the edge is not one and a half periods of its resonance; a loose coupling; friction',
   dimension: 'ratio',
   unit: '%',
   side: 'shaft',
@@ -221,6 +276,8 @@ const settlingTime: Characteristic = {
   name: 'settling time',
   definition:
     'Time from the 50 % instant of the command edge until the motor-side torque last enters the band around its final level, read off the mean of the smallest steps smoothed by a parabola over 0.4 ms, window one hold.',
+  formula: 'last t at which |τᵢ − final level| > band · change, counted from the command edge',
+  shifts: 'the width of the band; the length of the hold; noise beyond half of the band',
   dimension: 'time',
   unit: 'ms',
   side: 'motor',
@@ -260,6 +317,7 @@ export const STEPS: readonly Characteristic[] = [
   deadTime,
   riseTime,
   motorOvershoot,
+  undershoot,
   shaftOvershoot,
   settlingTime,
   slewRate,

@@ -2,6 +2,7 @@ import type { Capture, Take } from '../capture/capture.js';
 import { underlyingShape } from '../pattern/shapes.js';
 import { parts } from '../pattern/waveform.js';
 import type { Stage } from '../procedure/procedure.js';
+import { DYNAMIC } from './dependence.js';
 import { delayFromAngles, fitShape, unwrap, type ShapeFit, type ShapeOfTime } from './delay.js';
 import { butterworth, zeroPhase } from './filter.js';
 import { AGREEMENT } from './lag.js';
@@ -54,12 +55,22 @@ interface Following {
   readonly lag: number;
   /** Update period of the source, s. */
   readonly update: number;
-  /** Rms of the difference over rms of the underlying shape, A/(N·m). */
-  readonly error: number;
+  /** Delay, gain and skew of the shape in the current. */
+  readonly fit: ShapeFit;
+  /** The difference when this delay is taken out. */
+  readonly rest: Rest;
   /** A stretch to plot: s, N·m and A. */
   readonly time: Float64Array;
   readonly command: Float64Array;
   readonly current: Float64Array;
+}
+
+/** Difference of the current and the underlying shape over the rms of that shape, A/(N·m). */
+interface Rest {
+  readonly rms: number;
+  /** Greatest magnitude, and where it is, s since the start of the take. */
+  readonly peak: number;
+  readonly at: number;
 }
 
 const COARSE = 500; // samples a second for fits
@@ -67,7 +78,7 @@ const FINE = 5000; // samples a second for what is left over
 const SETTLING = 0.2; // s left out at the start and at the end
 const BAND = 500; // Hz: above, what is left over is noise of the current sensor
 
-/** Two characteristics read the same takes. */
+/** Four characteristics read the same takes. */
 const known = new WeakMap<
   Take,
   { readonly stage: Stage; readonly reading: Following | NotEvaluated }
@@ -110,7 +121,8 @@ function freshReading(take: Take, stage: Stage): Following | NotEvaluated {
   return {
     lag: fit.delay - latched.delay + source.age,
     update: 1 / source.rate,
-    error: errorOf(take, source, fit),
+    fit,
+    rest: restOf(take, source, fit, fit.delay),
     ...liveliest(take, source),
   };
 }
@@ -160,13 +172,23 @@ function lagByPhase(
   return fit.delay + rest.delay;
 }
 
-function errorOf(take: Take, source: SourcePart, fit: ShapeFit): number {
+/** What is left of the current when the shape is taken out `delay` s late, up to 500 Hz. */
+function restOf(take: Take, source: SourcePart, fit: ShapeFit, delay: number): Rest {
   const slice = sliceOf(take, source, FINE);
   const current = slice.of(take.channels.current ?? new Float32Array(0));
-  const ideal = slice.time.map((t) => source.shape(t * (1 + fit.skew) - fit.delay));
+  const ideal = slice.time.map((t) => source.shape(t * (1 + fit.skew) - delay));
   const difference = current.map((i, n) => i - fit.gain * (ideal[n] as number));
   const rest = zeroPhase(butterworth(4, BAND, FINE), difference);
-  return Math.sqrt(meanSquare(rest) / meanSquare(ideal));
+  const whole = Math.sqrt(meanSquare(ideal));
+  const most = rest.reduce(
+    (best, value, n) => (Math.abs(value) > Math.abs(rest[best] as number) ? n : best),
+    0,
+  );
+  return {
+    rms: Math.sqrt(meanSquare(rest)) / whole,
+    peak: Math.abs(rest[most] as number) / whole,
+    at: (slice.time[most] as number) + source.from,
+  };
 }
 
 function meanSquare(x: Float64Array): number {
@@ -189,7 +211,18 @@ function liveliest(
     );
     if (moved > most) [best, most] = [i, moved];
   }
-  const window = (x: Float64Array): Float64Array => x.slice(best, best + width);
+  return stretchOf(take, source, best);
+}
+
+/** The stretch of 80 ms that begins at a sample of the fine rate. */
+function stretchOf(
+  take: Take,
+  source: SourcePart,
+  begin: number,
+): Pick<Following, 'time' | 'command' | 'current'> {
+  const slice = sliceOf(take, source, FINE);
+  const width = Math.round(SHOWN * FINE);
+  const window = (x: Float64Array): Float64Array => x.slice(begin, begin + width);
   return {
     time: window(slice.time).map((t) => t + source.from),
     command: window(slice.of(take.channels.command ?? new Float32Array(0))),
@@ -197,29 +230,51 @@ function liveliest(
   };
 }
 
-function evidenceOf(following: Following, context: Context): Evidence {
+/** The stretch of 80 ms around an instant, s since the start of the take. */
+function stretchAround(
+  take: Take,
+  stage: Stage,
+  at: number,
+): Pick<Following, 'time' | 'command' | 'current'> | undefined {
+  const source = sourcePart(stage);
+  if (source === undefined) return undefined;
+  const middle = Math.round((at - source.from - SETTLING) * FINE);
+  return stretchOf(take, source, Math.max(0, middle - Math.round((SHOWN * FINE) / 2)));
+}
+
+function evidenceOf(
+  following: Pick<Following, 'time' | 'command' | 'current'>,
+  context: Context,
+): Evidence {
   const { time, command, current } = following;
   const torque = current.map((i) => i * context.torqueConstant.value);
   return { kind: 'trace', time, command, torque };
 }
 
+/** What a reading of following is asked of. */
+interface Asked {
+  readonly capture: Capture;
+  readonly stage: Stage;
+  readonly context: Context;
+}
+
 function overTakes(
-  capture: Capture,
-  stage: Stage,
-  context: Context,
-  read: (following: Following) => number,
+  { capture, stage, context }: Asked,
+  read: (following: Following, take: Take) => number,
+  shown: (following: Following, take: Take) => Evidence = (following) =>
+    evidenceOf(following, context),
 ): Outcome {
   const [first, ...others] = capture.takes;
   if (others.some((take) => take.settings.smoothing !== first.settings.smoothing)) {
     return notEvaluated('The takes of the stage have different smoothing.');
   }
-  const readings = capture.takes.map((take) => readFollowing(take, stage));
   const values: number[] = [];
   let evidence: Evidence | undefined;
-  for (const reading of readings) {
-    if ('kind' in reading) return reading;
-    values.push(read(reading));
-    evidence ??= evidenceOf(reading, context);
+  for (const take of capture.takes) {
+    const following = readFollowing(take, stage);
+    if ('kind' in following) return following;
+    values.push(read(following, take));
+    evidence ??= shown(following, take);
   }
   if (values.length === 1) return measured(mean(values), { evidence });
   const spread = standardDeviation(values);
@@ -231,20 +286,21 @@ const lagUpdates: Characteristic = {
   name: 'lag against the source',
   definition:
     'Shift of highest correlation between the underlying shape, before its source held it, and motor-side torque, in update periods of the source.',
+  formula: 'shift L of highest correlation of τᵢ(t) with u₀(t − L), over the period of the source',
+  shifts: 'how long the source holds a value, half a period of it; a source whose updates jitter',
   dimension: 'updates',
   unit: 'updates',
   side: 'motor',
   from: ['recorded', 'staircase'],
   power: 'on',
   takes: 1,
+  gates: DYNAMIC,
   options: {},
   source: 'common practice, no source',
   check: 'tests/checks/delay.check.ts',
   score: (capture, stage, _reading, context) =>
     overTakes(
-      capture,
-      stage,
-      context,
+      { capture, stage, context },
       ({ lag, update }) => (lag - context.stand.currentDelay) / update,
     ),
 };
@@ -255,11 +311,56 @@ const trackingError: Characteristic = {
   name: 'tracking error',
   definition:
     'Root mean square up to 500 Hz of motor-side torque less the underlying shape, lag and gain fitted, over the root mean square of that shape.',
+  formula: 'rms(τᵢ(t) − g·u₀(t − L)) / rms(u₀), up to 500 Hz',
+  shifts: 'how lively the recording is; the grain that holding leaves; noise of the current sensor',
   dimension: 'ratio',
   unit: '%',
   score: (capture, stage, _reading, context) =>
-    overTakes(capture, stage, context, ({ error }) => error * context.torqueConstant.value),
+    overTakes({ capture, stage, context }, ({ rest }) => rest.rms * context.torqueConstant.value),
+};
+
+const trackingPeak: Characteristic = {
+  ...trackingError,
+  id: 'tracking-peak',
+  name: 'greatest tracking error',
+  definition:
+    'Greatest magnitude up to 500 Hz of motor-side torque less the underlying shape, lag and gain fitted, over the root mean square of that shape.',
+  formula: 'max |τᵢ(t) − g·u₀(t − L)| / rms(u₀), up to 500 Hz',
+  shifts:
+    'one lost update; the steepest place of the recording; its length, as noise reaches further in more samples',
+  check: 'tests/unit/tracking.test.ts',
+  score: (capture, stage, _reading, context) =>
+    overTakes(
+      { capture, stage, context },
+      ({ rest }) => rest.peak * context.torqueConstant.value,
+      (following, take) =>
+        evidenceOf(stretchAround(take, stage, following.rest.at) ?? following, context),
+    ),
+};
+
+const trackingUnshifted: Characteristic = {
+  ...trackingError,
+  id: 'tracking-error-unshifted',
+  name: 'tracking error with the lag left in',
+  definition:
+    'Root mean square up to 500 Hz of motor-side torque less the underlying shape as its source meant it at that moment, gain fitted, over the root mean square of that shape.',
+  formula: 'rms(τᵢ(t) − g·u₀(t)) / rms(u₀), up to 500 Hz',
+  shifts:
+    'how fast the recording moves, as the lag counts times its slope; how long the source holds a value; a delay of the current channel that is not in the stand model',
+  check: 'tests/unit/tracking.test.ts',
+  score: (capture, stage, _reading, context) =>
+    overTakes({ capture, stage, context }, ({ fit, lag }, take) => {
+      const source = sourcePart(stage);
+      if (source === undefined) return Number.NaN; // a following without its source cannot be
+      const now = fit.delay - (lag - context.stand.currentDelay);
+      return restOf(take, source, fit, now).rms * context.torqueConstant.value;
+    }),
 };
 
 /** Characteristics that compare torque with what its source meant. */
-export const TRACKING: readonly Characteristic[] = [lagUpdates, trackingError];
+export const TRACKING: readonly Characteristic[] = [
+  lagUpdates,
+  trackingError,
+  trackingPeak,
+  trackingUnshifted,
+];

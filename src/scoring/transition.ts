@@ -16,15 +16,17 @@ export interface Transition {
  * a crossing.
  *
  * @param y - Uniform samples, unit of the levels. A falling transition has low and high exchanged.
- * @returns undefined when the 50 % level is not crossed.
+ * @returns undefined when the 50 % level is not crossed, or beside a sample that is not finite.
  *
  * Source: IEC 60469:2013 and IEEE Std 181-2011, reference-level instants (from memory).
  * Check: tests/checks/transition.check.ts.
  */
 export function findTransition(y: ArrayLike<number>, levels: StateLevels): Transition | undefined {
   const share = (i: number): number => ((y[i] as number) - levels.low) / (levels.high - levels.low);
-  const between = (i: number, level: number): number =>
-    i - 1 + (level - share(i - 1)) / (share(i) - share(i - 1));
+  const between = (i: number, level: number): number | undefined => {
+    const place = i - 1 + (level - share(i - 1)) / (share(i) - share(i - 1));
+    return Number.isFinite(share(i - 1) + share(i)) ? place : undefined;
+  };
   let middle = 1;
   while (middle < y.length && !(share(middle - 1) < 0.5 && share(middle) >= 0.5)) middle++;
   if (middle >= y.length) return undefined;
@@ -37,7 +39,8 @@ export function findTransition(y: ArrayLike<number>, levels: StateLevels): Trans
     while (i < y.length && !(share(i) >= level)) i++;
     return i < y.length ? between(i, level) : undefined;
   };
-  return { half: between(middle, 0.5), at };
+  const half = between(middle, 0.5);
+  return half === undefined ? undefined : { half, at };
 }
 
 /**
@@ -46,7 +49,8 @@ export function findTransition(y: ArrayLike<number>, levels: StateLevels): Trans
  * The greatest of noisy samples grows with their number: give averaged and smoothed samples, and a
  * window that does not depend on how long the record is.
  *
- * @returns Share of the change, may be negative when the level is never reached.
+ * @returns Share of the change, may be negative when the level is never reached; NaN when there is no
+ *   sample or one is not finite.
  *
  * Source: IEC 60469:2013 and IEEE Std 181-2011, overshoot (from memory).
  * Check: tests/checks/transition.check.ts.
@@ -59,9 +63,11 @@ export function overshoot(
 ): number {
   let most = -Infinity;
   for (let i = Math.max(0, from); i < Math.min(to, y.length); i++) {
-    most = Math.max(most, ((y[i] as number) - levels.high) / (levels.high - levels.low));
+    const share = ((y[i] as number) - levels.high) / (levels.high - levels.low);
+    if (!Number.isFinite(share)) return Number.NaN;
+    most = Math.max(most, share);
   }
-  return most;
+  return Number.isFinite(most) ? most : Number.NaN;
 }
 
 /** Returns by how much samples before index `to` fall below the low level, as a share of the change. */
@@ -73,7 +79,8 @@ export function undershootBefore(y: ArrayLike<number>, levels: StateLevels, to: 
  * Finds the instant after which every sample stays within `band` of the high level.
  *
  * @param band - Half width as a share of the change, > 0.
- * @returns Samples from the first, interpolated; undefined when the last sample is still outside.
+ * @returns Samples from the first, interpolated; undefined when the last sample is still outside, or
+ *   beside one that is not finite.
  *
  * Source: IEEE Std 181-2011, settling (from memory). From where the duration is counted is the
  * caller's to say: the standard counts from the 50 % instant, control texts from the command.
@@ -90,6 +97,7 @@ export function settledAt(
   while (i > 0 && Math.abs(away(i - 1)) <= band) i--;
   if (i === 0) return 0;
   const outside = away(i - 1);
+  if (!Number.isFinite(outside)) return undefined;
   const edge = outside > 0 ? band : -band;
   return i - 1 + (edge - outside) / (away(i) - outside);
 }
@@ -127,6 +135,8 @@ export interface Onset {
   readonly slope: number;
 }
 
+const MOST = 100_000; // samples of an onset: each is compared a thousand times
+
 /** Response of a first-order lag to a unit ramp that starts at 0, integrated over time once. */
 function rampIntegral(t: number, lag: number): number {
   if (t <= 0) return 0;
@@ -150,13 +160,13 @@ function rampIntegral(t: number, lag: number): number {
  * @param time - Centre of each sample, s, uniform.
  * @param y - Response less its base, any unit, from well before the onset up to about a third of the change.
  * @param smear - Standard deviation of the smear over time, s.
- * @returns undefined when nothing rises.
+ * @returns undefined when nothing rises, for more than 100 000 samples, or when one is not finite.
  *
  * Source: own definition. Check: tests/unit/transition.test.ts.
  */
 export function fitOnset(time: Float64Array, y: Float64Array, smear = 0): Onset | undefined {
   const n = time.length;
-  if (n < 6 || !(range(y) > 0) || !(greatestMagnitude(y) > 0)) return undefined;
+  if (n < 6 || n > MOST || !(range(y) > 0) || !(greatestMagnitude(y) > 0)) return undefined;
   const step = (time[1] as number) - (time[0] as number);
   const integral = (t: number, lag: number): number =>
     (rampIntegral(t - smear, lag) + rampIntegral(t + smear, lag)) / 2;

@@ -8,7 +8,9 @@ import {
   parabolicPeak,
   unwrap,
 } from '../../src/scoring/delay.js';
+import { turnAt } from '../../src/scoring/phase.js';
 import { filterOnce } from '../../src/scoring/filter.js';
+import { greatestMagnitude } from '../../src/scoring/line.js';
 import { linesByPeriod } from '../../src/scoring/spectrum.js';
 import { lcg, lcgNormal } from '../support/lcg.js';
 import { expectClose, rowsOf, type Row } from '../support/rows.js';
@@ -102,7 +104,7 @@ test('D-5: the parabola is biased towards whole samples by a known amount', () =
 test('D-7: least standard error of the delay of a known shape in white noise', () => {
   const { inputs, expected, tolerance } = row('D-7') as Row<
     { A: number; f_Hz: number; fs_Hz: number; N: number; sigma: number },
-    { sigma_tau_s: number }
+    { sigma_tau_s: number; closed_form_s: number }
   >;
   const turn = 2 * Math.PI * inputs.f_Hz;
   const slope = Float64Array.from(
@@ -110,6 +112,7 @@ test('D-7: least standard error of the delay of a known shape in white noise', (
     (_, n) => inputs.A * turn * Math.cos((turn * n) / inputs.fs_Hz),
   );
   expectClose([leastDelayError(slope, inputs.sigma)], [expected.sigma_tau_s], tolerance);
+  expectClose([leastDelayError(slope, inputs.sigma)], [expected.closed_form_s], tolerance);
 });
 
 test('the fit of the shape of D-7 states the least standard error there is, and keeps to it', () => {
@@ -199,7 +202,10 @@ test('O-7: the transducer trace is the motor torque, seven samples later', () =>
     {
       delay_samples: number;
       delay_s: number;
+      max_abs_residual_after_shift: number;
       normalised_correlation_at_7: number;
+      rms_error_without_shift: number;
+      x_rms: number;
       x_100_104: number[];
     }
   >;
@@ -207,6 +213,14 @@ test('O-7: the transducer trace is the motor torque, seven samples later', () =>
   const x = filterOnce([section], noiseFrom(11, 600)).map((value) => 20 * value);
   expectClose(x.slice(100, 105), expected.x_100_104, { abs: 1e-9 });
   const y = late(x, 7);
+  const rms = (values: Float64Array): number =>
+    Math.sqrt(values.reduce((sum, value) => sum + value * value, 0) / values.length);
+  const unshifted = rms(y.map((value, n) => value - (x[n] ?? NaN)));
+  expectClose([rms(x), unshifted], [expected.x_rms, expected.rms_error_without_shift], {
+    abs: 1e-9,
+  });
+  const left = greatestMagnitude(y.slice(7).map((value, n) => value - (x[n] ?? NaN)));
+  expect(left).toBe(expected.max_abs_residual_after_shift);
   const r = correlate(x, y, { from: 0, to: 20 }, 'zero');
   expect(peakOf(r)).toBe(expected.delay_samples);
   const norm = Math.sqrt(
@@ -221,4 +235,20 @@ test('O-7: the transducer trace is the motor torque, seven samples later', () =>
   const time = Float64Array.from({ length: 570 }, (_, n) => (n + 20) * inputs.sample_s);
   const fit = fitShape(y.slice(20, 590), time, shape, { start: 0.0066, skew: 0 });
   expectClose([fit?.delay ?? NaN], [expected.delay_s], { abs: 0.05 * inputs.sample_s });
+});
+
+test('D-10: a pure delay turns by 360 f T and has that group delay, read off a few lines', () => {
+  const { inputs, expected, tolerance } = row('D-10') as Row<
+    { f_Hz: number[]; T_s: number },
+    { lag_deg: number[] }
+  >;
+  const frequency = Float64Array.from({ length: 60 }, (_, k) => k + 1);
+  const value = frequency.map((f) => angleOfDelay(f, inputs.T_s));
+  const turns = inputs.f_Hz.map((f) => turnAt({ frequency, value }, f));
+  expectClose(
+    turns.map((turn) => -(turn?.angle ?? NaN)),
+    expected.lag_deg,
+    tolerance,
+  );
+  for (const turn of turns) expectClose([turn?.groupDelay ?? NaN], [inputs.T_s], tolerance);
 });

@@ -96,12 +96,16 @@ test('E-6: calibration of a torque transducer in three positions', () => {
   allNear(y, expected.Y_mean, tolerance.abs);
   const spread = x.map((_, i) => range(up.map((series) => series[i] as number)));
   allNear(spread, expected.b_reproducibility, tolerance.abs);
+  const percent = (of: readonly number[]): number[] =>
+    of.map((v, i) => (100 * v) / (y[i] as number));
+  allNear(percent(spread), expected.b_rel_pct, tolerance.abs);
   const repeat = loopWidths(up[0] ?? [], again).map(Math.abs);
   allNear(repeat, expected.b_prime_repeatability, tolerance.abs);
   const reversal = columnMeans(
     up.map((series, k) => loopWidths(series, down[k] ?? []).map(Math.abs)),
   );
   allNear(reversal, expected.h_reversibility, tolerance.abs);
+  allNear(percent(reversal), expected.h_rel_pct, tolerance.abs);
   const line = fitLine('through-zero', x, y);
   if (line === undefined) throw new Error('no line');
   near(line.slope, expected.slope_ls_zero_mV_V_per_Nm, tolerance.abs);
@@ -115,4 +119,5 @@ test('E-8: area of an ideal friction loop', () => {
     inputs.vertices.map((v) => v[1] as number),
   );
   near(area, expected.area, tolerance.abs);
+  near(area, expected.expected_2Tc_times_stroke, tolerance.abs);
 });

@@ -59,7 +59,7 @@ test('N-1 copper resistance follows temperature', () => {
 });
 
 test('N-3 stall current and the copper loss of its torque', () => {
-  // The shaft is locked: of this row only what holds at standstill applies to the winding.
+  // The shaft is locked, so the plant has no motion: its back-EMF is taken off the voltage here.
   const r = row('N-3');
   const winding = new Winding(1e-3, 1);
   winding.warm(input(r, 'R_ohm'));
@@ -72,6 +72,19 @@ test('N-3 stall current and the copper loss of its torque', () => {
     wanted(r, 'P_copper_W'),
     1e-9,
   );
+  const [ke, speed] = [input(r, 'Ke_V_s_per_rad'), input(r, 'w_rad_s')];
+  winding.advance(input(r, 'V') - ke * speed);
+  const torque = winding.current * wanted(r, 'Kt_Nm_per_A');
+  relative(winding.current, wanted(r, 'I_at_w_A'), 1e-9);
+  relative(torque, wanted(r, 'T_at_w_Nm'), 1e-9);
+  relative(torque * speed, wanted(r, 'P_mech_W'), 1e-9);
+  relative(winding.current * input(r, 'V'), wanted(r, 'P_el_W'), 1e-9);
+  relative(wanted(r, 'P_el_W') - wanted(r, 'P_mech_W'), wanted(r, 'P_copper_W'), 1e-9);
+  winding.advance(input(r, 'V') - ke * wanted(r, 'w_noload_rad_s'));
+  near(winding.current, 0, 1e-9);
+  const turns = 60 / (2 * Math.PI); // rad/s to rpm
+  relative(wanted(r, 'w_noload_rad_s') * turns, wanted(r, 'rpm_noload'), 1e-9);
+  relative((ke * 1000) / turns, wanted(r, 'Ke_V_per_krpm'), 1e-9);
 });
 
 test('N-5 remanence falls with temperature', () => {
@@ -82,6 +95,8 @@ test('N-5 remanence falls with temperature', () => {
       near(magnetRatio(alpha / 100, input(r, 'T_ref_C'), t), ratios[i]?.[j] ?? NaN, 1e-12);
     });
   });
+  const error = 100 * (magnetRatio(-0.0011, input(r, 'T_ref_C'), 80) - 1);
+  near(error, wanted(r, 'torque_error_pct_if_uncorrected_at_80_alpha_-0.11'), 1e-12);
 });
 
 test('N-7 a warm motor: resistance, torque constant, torque and loss', () => {
@@ -93,6 +108,7 @@ test('N-7 a warm motor: resistance, torque constant, torque and loss', () => {
   relative(resistance, wanted(r, 'R'), 1e-9);
   relative(constant, wanted(r, 'Kt'), 1e-9);
   relative(constant * current, wanted(r, 'torque_Nm'), 1e-9);
+  relative(100 * (constant / input(r, 'Kt20') - 1), wanted(r, 'torque_drop_pct'), 1e-9);
   relative(copperLoss(resistance, current) / 1.5, wanted(r, 'copper_loss_W'), 1e-9);
   relative(resistance / input(r, 'R20'), wanted(r, 'loss_ratio'), 1e-9);
 });
@@ -112,6 +128,10 @@ test('A-7 current rise of a winding', () => {
   near(rise(1e-3), wanted(r, 'i_at_1ms_A'), 1e-9);
   near(rise(wanted(r, 't_to_10A_s')), 10, 1e-9 * (input(r, 'V') / input(r, 'L_H')));
   near(rise(100 * wanted(r, 'tau_s')), wanted(r, 'I_final_A'), 1e-9);
+  const tau = input(r, 'L_H') / input(r, 'R_ohm');
+  near(Math.log(9) * tau, wanted(r, 't10_90_s'), 1e-9);
+  const [t10, t90] = [-Math.log(0.9) * tau, -Math.log(0.1) * tau];
+  near(rise(t90) - rise(t10), 0.8 * wanted(r, 'I_final_A'), 1e-9);
 });
 
 test('N-8 current step under a voltage limit', () => {
@@ -125,6 +145,19 @@ test('N-8 current step under a voltage limit', () => {
     wanted(r, 'mean_slope_A_per_s'),
     1e-9,
   );
+  // Voltage switched on and off until the ripple repeats.
+  const half = input(r, 'duty') / input(r, 'pwm_Hz');
+  const winding = new Winding(input(r, 'L_H'), half);
+  winding.warm(input(r, 'R'));
+  let [peak, valley] = [NaN, NaN];
+  for (let period = 0; period < 2000; period++) {
+    winding.advance(input(r, 'V'));
+    peak = winding.current;
+    winding.advance(0);
+    valley = winding.current;
+  }
+  // The row neglects the resistance: x²/48 with x = period over time constant, 1.3e-5.
+  relative(peak - valley, wanted(r, 'ripple_pp_A_approx'), 2e-5);
 });
 
 test('a step to 11 A under the voltage limit stays within 3.7 mA of the exponential', () => {
@@ -171,6 +204,8 @@ test('N-9 first-order heating: the winding over a body that stays at the surroun
   relative(after(wanted(r, 't_to_limit_s'), input(r, 'P_W')), input(r, 'limit_C'), 1e-9);
   relative(after(100 * tau, input(r, 'P_W')), wanted(r, 'T_end_C'), 1e-9);
   relative(after(100 * tau, wanted(r, 'continuous_P_W')), input(r, 'limit_C'), 1e-9);
+  const mean = (10 * copperLoss(1, 40)) / (10 + 30); // 40 A for 10 s, then none for 30 s
+  relative(copperLoss(1, wanted(r, 'equivalent_rms_of_40A_10s_and_0A_30s')), mean, 1e-9);
 });
 
 test('the H12 heats as its two masses say, and its magnets weaken', () => {

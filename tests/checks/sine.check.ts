@@ -1,9 +1,11 @@
 import { expect, test } from 'vitest';
 import {
+  bitsOfRatio,
   effectiveBits,
   fitSine,
   fitSineAndFrequency,
   idealRatio,
+  jitterRatio,
   type SineFit,
 } from '../../src/scoring/sine.js';
 import { standardFromStep } from '../../src/scoring/uncertainty.js';
@@ -14,18 +16,25 @@ const row = rowsOf('sine');
 test('C-1: signal-to-noise ratio of ideal converters', () => {
   const { inputs, expected, tolerance } = row('C-1') as Row<
     { N: number[] },
-    { exact_dB: number[] }
+    { exact_dB: number[]; rule_dB: number[] }
   >;
   expectClose(inputs.N.map(idealRatio), expected.exact_dB, tolerance);
+  expectClose(expected.rule_dB.map(bitsOfRatio), inputs.N, tolerance);
 });
 
-test('C-2: effective bits from what a sine fit leaves over', () => {
+test('C-2: effective bits from what a sine fit leaves over, and from a ratio by the rounded rule', () => {
   const { inputs, expected, tolerance } = row('C-2') as Row<
-    { rms_res: number[]; FSR_LSB: number },
-    { enob_from_rms: number[] }
+    { SINAD_dB: number[]; rms_res: number[]; FSR_LSB: number; N: number },
+    { enob_from_sinad: number[]; enob_from_rms: number[]; equiv_loss_bits: number[] }
   >;
   const found = inputs.rms_res.map((rms) => effectiveBits(inputs.FSR_LSB, rms));
   expectClose(found, expected.enob_from_rms, tolerance);
+  expectClose(
+    found.map((bits) => inputs.N - bits),
+    expected.equiv_loss_bits,
+    tolerance,
+  );
+  expectClose(inputs.SINAD_dB.map(bitsOfRatio), expected.enob_from_sinad, tolerance);
 });
 
 interface Fitted {
@@ -83,14 +92,16 @@ test('C-5: four-parameter fit, started 1.6 % off', () => {
   expectClose([fit?.frequency ?? NaN], [expected.f_Hz], tolerance);
 });
 
-test('C-7: standard uncertainty of a converter step', () => {
+test('C-7: standard uncertainty of a converter step, and the ratio that jitter leaves', () => {
   const { inputs, expected, tolerance } = row('C-7') as Row<
-    { range_Nm: [number, number]; bits: number },
-    { lsb_Nm: number; u_quant_Nm: number }
+    { range_Nm: [number, number]; bits: number; f_Hz: number; jitter_rms_s: number },
+    { lsb_Nm: number; u_quant_Nm: number; snr_jitter_dB: number }
   >;
   const step = (inputs.range_Nm[1] - inputs.range_Nm[0]) / 2 ** inputs.bits;
   expectClose([step], [expected.lsb_Nm], tolerance);
   expectClose([standardFromStep(step)], [expected.u_quant_Nm], tolerance);
+  const ratio = jitterRatio(inputs.f_Hz, inputs.jitter_rms_s);
+  expectClose([ratio], [expected.snr_jitter_dB], tolerance);
 });
 
 test('a record without a sine gives no four-parameter fit', () => {

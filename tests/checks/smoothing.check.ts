@@ -10,7 +10,16 @@ const row = rowsOf('smoothing');
 test('B-12: a local polynomial on a uniform grid has the weights of Savitzky and Golay', () => {
   const { expected, tolerance } = row('B-12') as Row<
     unknown,
-    Record<'sg5_2' | 'sg7_2' | 'sg9_4' | 'sg5_2_d1_use_conv', number[]>
+    Record<
+      | 'sg5_2'
+      | 'sg7_2'
+      | 'sg9_4'
+      | 'sg5_2_d1_use_conv'
+      | 'sg5_2_times35'
+      | 'sg7_2_times21'
+      | 'sg9_4_times429',
+      number[]
+    >
   >;
   const weights = (length: number, degree: number, power: number): number[] => {
     const x = Float64Array.from({ length }, (_, i) => i - (length - 1) / 2);
@@ -22,6 +31,15 @@ test('B-12: a local polynomial on a uniform grid has the weights of Savitzky and
   expectClose(weights(5, 2, 0), expected.sg5_2, tolerance);
   expectClose(weights(7, 2, 0), expected.sg7_2, tolerance);
   expectClose(weights(9, 4, 0), expected.sg9_4, tolerance);
+  // The whole numbers of the printed tables; the row's tolerance times the common denominator.
+  for (const [length, degree, whole, denominator] of [
+    [5, 2, expected.sg5_2_times35, 35],
+    [7, 2, expected.sg7_2_times21, 21],
+    [9, 4, expected.sg9_4_times429, 429],
+  ] as const) {
+    const scaled = weights(length, degree, 0).map((weight) => weight * denominator);
+    expectClose(scaled, whole, { abs: denominator * (tolerance.abs ?? 0) });
+  }
   // The row lists the weights of the slope in the order of a convolution.
   expectClose(weights(5, 2, 1).reverse(), expected.sg5_2_d1_use_conv, tolerance);
 });
@@ -87,9 +105,11 @@ test('O-2: inside one family a heavier grade has more lag and less staircase', (
 test('O-3: an average over whole update periods removes the update lines', () => {
   const { inputs, expected, tolerance } = row('O-3') as Row<
     { periods: number[] },
-    { added_lag_update_periods: number[] }
+    { ideal_gain_at_58_62_Hz: [number, number][]; added_lag_update_periods: number[] }
   >;
-  const before = lines(command, [58, 62]);
+  // The third line keeps samples from being averaged, as in `lagOf`.
+  const atImages = (x: Float64Array): { size: number }[] => lines(x, [58, 62, 1500]).slice(0, 2);
+  const before = atImages(command);
   inputs.periods.forEach((periods, i) => {
     const length = periods * (RATE / UPDATES);
     let sum = 0;
@@ -97,10 +117,16 @@ test('O-3: an average over whole update periods removes the update lines', () =>
       sum += value - (command[n - length] ?? 0);
       return sum / length;
     });
-    // 58 Hz lies 2 Hz beside the zero of the average: at most a thirtieth of it is left.
-    lines(averaged, [58, 62]).forEach(({ size }, k) => {
-      expect(size / (before[k]?.size ?? NaN)).toBeLessThan(1 / 29);
+    // The lines lie 2 Hz beside a zero of the average. The row states the gain in continuous time;
+    // of n samples it is greater by πf/rate over its sine, 1 part in 6000.
+    const gains = atImages(averaged).map(({ size }, k) => size / (before[k]?.size ?? NaN));
+    const ideal = expected['ideal_gain_at_58_62_Hz'][i] ?? [NaN, NaN];
+    expectClose(gains, ideal, tolerance);
+    const sampled = ideal.map((gain, k) => {
+      const half = (Math.PI * (k === 0 ? 58 : 62)) / RATE;
+      return (gain * half) / Math.sin(half);
     });
+    expectClose(gains, sampled, { abs: 1e-9 });
     // A sampled average over n samples is late by (n − 1)/2: half a sample less than half its length.
     const added = (lagOf(averaged) - lagOf(command) + 0.5 / RATE) * UPDATES;
     expectClose([added], [expected.added_lag_update_periods[i] ?? NaN], tolerance);

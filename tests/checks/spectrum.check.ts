@@ -1,4 +1,5 @@
 import { expect, test } from 'vitest';
+import { secondEstimate } from '../../src/scoring/coherence.js';
 import { firstDescent } from '../../src/scoring/curve.js';
 import { angleOfDelay, delayFromAngles, unwrap } from '../../src/scoring/delay.js';
 import { butterworth, filterOnce, gainOf, type Section } from '../../src/scoring/filter.js';
@@ -12,7 +13,7 @@ import {
   type WindowKind,
 } from '../../src/scoring/spectrum.js';
 import { hertz } from '../../src/base/units.js';
-import { lcg } from '../support/lcg.js';
+import { lcg, lcgStep } from '../support/lcg.js';
 import { expectClose, rowsOf, type Row } from '../support/rows.js';
 
 const row = rowsOf('spectrum');
@@ -31,7 +32,14 @@ const lag = (f: number, tau: number): { size: number; angle: number } => {
 test('B-1: −3 dB point and delay of a first-order lag', () => {
   const { inputs, expected, tolerance } = row('B-1') as Row<
     { tau_s: number },
-    { f3dB_Hz: number; mag_at_f3dB: number; phase_at_f3dB_deg: number; gd_dc_s: number }
+    {
+      f3dB_Hz: number;
+      mag_at_f3dB: number;
+      phase_at_f3dB_deg: number;
+      gd_dc_s: number;
+      gd_at_f3dB_s: number;
+      tr_times_bw: number;
+    }
   >;
   const frequency = around(31.831);
   const gain = frequency.map((f) => decibel(lag(f, inputs.tau_s).size));
@@ -49,6 +57,11 @@ test('B-1: −3 dB point and delay of a first-order lag', () => {
     averages: 16,
   });
   expectClose([slope.delay], [expected.gd_dc_s], tolerance);
+  // The slope of the angle itself, by a chord so short that it is good to 1 part in 10⁹.
+  const h = 1e-5 * expected.f3dB_Hz;
+  const chord = lag(found + h, inputs.tau_s).angle - lag(found - h, inputs.tau_s).angle;
+  expectClose([-chord / (4 * Math.PI * h)], [expected.gd_at_f3dB_s], tolerance);
+  expectClose([Math.log(9) * inputs.tau_s * found], [expected.tr_times_bw], tolerance);
 });
 
 test('B-2: bandwidth, peak, phase and delay of the spring and mass of the stand', () => {
@@ -93,7 +106,9 @@ test('B-4: Hann window of eight, periodic and symmetric', () => {
 test('B-5: noise bandwidth, coherent gain and scalloping of five windows', () => {
   const { inputs, expected, tolerance } = row('B-5') as Row<
     { N: number; scipy_names: WindowKind[] },
-    Record<WindowKind, { enbw_bins: number; coherent_gain: number; scallop_dB: number }>
+    Record<WindowKind, { enbw_bins: number; coherent_gain: number; scallop_dB: number }> & {
+      published_Harris_Table1: Partial<Record<WindowKind, [number, number]>>;
+    }
   >;
   for (const kind of inputs.scipy_names) {
     const figures = figuresOf(windowOf(kind, inputs.N));
@@ -103,6 +118,10 @@ test('B-5: noise bandwidth, coherent gain and scalloping of five windows', () =>
       [enbw_bins, coherent_gain, scallop_dB],
       tolerance,
     );
+    const [bandwidth, loss] = expected.published_Harris_Table1[kind] ?? [enbw_bins, scallop_dB];
+    // Printed to two decimals; of the Hamming window the printed 1.78 dB is 0.03 above the exact loss.
+    expectClose([figures.noiseBandwidth], [bandwidth], { abs: 0.005 });
+    expectClose([figures.scalloping], [loss], { abs: kind === 'hamming' ? 0.03 : 0.005 });
   }
 });
 
@@ -124,12 +143,21 @@ const sum = (values: Float64Array): number => values.reduce((total, value) => to
 test('B-7: the test record, bit for bit', () => {
   const { expected, tolerance } = row('B-7') as Row<
     unknown,
-    { x_first6: number[]; y_first8: number[]; x_sum: number; y_sum: number; y_last: number }
+    {
+      states_seed1: number[];
+      x_first6: number[];
+      y_first8: number[];
+      x_sum: number;
+      y_sum: number;
+      y_last: number;
+    }
   >;
+  let state = 1;
+  expect(expected.states_seed1.map(() => (state = lcgStep(state)))).toEqual(expected.states_seed1);
   const { x, y } = record();
   expectClose(x.slice(0, 6), expected.x_first6, tolerance);
   expectClose(y.slice(0, 8), expected.y_first8, tolerance);
-  expectClose([y.at(-1) ?? NaN], [expected.y_last], tolerance);
+  expectClose([y[y.length - 1] ?? NaN], [expected.y_last], tolerance);
   // Sums of 4096 numbers round more than once.
   expectClose([sum(x), sum(y)], [expected.x_sum, expected.y_sum], { abs: 1e-11 });
 });
@@ -325,6 +353,33 @@ test('J-7: angles of delay, hold and lag add up', () => {
   expectClose(
     unwrap(wrapped).map((angle) => -angle / RAD),
     expected.sum_deg,
+    tolerance,
+  );
+});
+
+test('B-17: the first estimate of the gain over the second is the coherence; noise of the output lifts the second', () => {
+  const { inputs, expected, tolerance } = row('B-17') as Row<
+    { snr_out: number[] },
+    { gamma2: number[] }
+  >;
+  const line = (re: number): { re: Float64Array; im: Float64Array } => ({
+    re: Float64Array.of(re),
+    im: Float64Array.of(0),
+  });
+  const gains = inputs.snr_out.map((snr) => {
+    const noise = 1 / Math.sqrt(snr);
+    const y = [line(2 * (1 + noise)), line(2 * (1 - noise))];
+    const first = averageResponse(Float64Array.of(10), [line(1), line(1)], y);
+    return [first.ratio.re[0] ?? NaN, secondEstimate(first).ratio.re[0] ?? NaN] as const;
+  });
+  expectClose(
+    gains.map(([first, second]) => first / second),
+    expected.gamma2,
+    tolerance,
+  );
+  expectClose(
+    gains.map(([first]) => first),
+    inputs.snr_out.map(() => 2),
     tolerance,
   );
 });

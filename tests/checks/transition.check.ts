@@ -45,6 +45,8 @@ test('A-1: first-order lag, crossings; the step is fine enough for straight line
   near(found.t50, expected.t50_s, tolerance.abs);
   near(found.t90, expected.t90_s, tolerance.abs);
   near(found.t90 - found.t10, expected.t10_90_s, tolerance.abs);
+  const ratio = (found.t90 - found.t10) / inputs.tau_s;
+  near(ratio, expected.t10_90_over_tau, tolerance.abs / inputs.tau_s);
 });
 
 test('A-2: first-order lag, settling from the start of the step', () => {
@@ -158,6 +160,10 @@ test('A-14: a slew limit before a first-order lag', () => {
   near(found.t50, expected.t50_s, tolerance.abs);
   near(found.t90, expected.t90_s, tolerance.abs);
   near(y[15_000], expected.y_at_ramp_end, tolerance.abs);
+  // Late in the ramp the lag has died out: e^(−5) of it is left.
+  const behind = slew * 0.015 - (y[15_000] ?? Number.NaN);
+  near(behind, expected.ramp_lag_amplitude * -Math.expm1(-5), tolerance.abs);
+  near(expected.ramp_lag_amplitude / slew, expected.ramp_lag_time_s, tolerance.abs);
   expect(overshoot(y, { low: 0, high: size })).toBeLessThanOrEqual(tolerance.abs);
 });
 
@@ -188,4 +194,14 @@ test('O-5: small steps rise alike, large ones as their size over the slew limit'
     near(found.t90 - found.t10, want?.t10_90 ?? Number.NaN, tolerance.abs);
     expect(overshoot(y, levels)).toBeLessThan(1e-9);
   });
+  // A step so small that the slew limit is over at once, and one so large that it is all there is.
+  const rise = (size: number, fine: number, samples: number): number => {
+    const y = sampled((t) => ramp(t) - ramp(t - size / slew), fine, samples);
+    const found = times(y, fine, { low: 0, high: size });
+    return found.t90 - found.t10;
+  };
+  near(rise(1e-4, 1e-6, 30_000), expected.small_step_limit_t10_90_s, tolerance.abs);
+  near(rise(200, 1e-5, 30_000), (0.8 * 200) / slew, tolerance.abs);
+  const late = 0.1 - ramp(0.1) / slew; // late in a ramp of 100 ms
+  near(late, expected.large_step_added_delay_s, tolerance.abs);
 });

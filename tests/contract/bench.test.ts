@@ -1,7 +1,7 @@
 import { afterEach, beforeEach, describe, expect, test } from 'vitest';
 import type { ErrorCode } from '../../src/base/codes.js';
 import { StallmarkError } from '../../src/base/error.js';
-import { hertz, newtonMetre, second } from '../../src/base/units.js';
+import { hertz, newtonMetre, radian, second } from '../../src/base/units.js';
 import type { Bench, Block, Energized, Load } from '../../src/bench/bench.js';
 import {
   type Acknowledgement,
@@ -232,6 +232,72 @@ function benchContract(name: string, make: () => Subject): void {
         power.feed();
       });
       expect(Math.abs(meanTorque(blocks) - rest)).toBeLessThan(0.1);
+    });
+
+    test('every block brings the channels of the ratings', async () => {
+      const blocks = await gathered(bench.observe(second(0.04), coupled));
+      for (const { samples } of blocks)
+        expect(Object.keys(samples)).toEqual(bench.ratings.channels);
+    });
+
+    test('silence on purpose is not missing, and takes the torque away until updates come again', async () => {
+      const rest = await resting(bench);
+      const power = await energized(subject);
+      const load = holding(3, 1.2);
+      const silence = { from: 400, to: 800 };
+      const blocks = await gathered(
+        power.play({ ...load, waveform: { ...load.waveform, silence } }),
+        () => {
+          power.feed();
+        },
+      );
+      expect(meanTorque(blocks.slice(10, 20)) - rest).toBeCloseTo(3, 0);
+      expect(Math.abs(meanTorque(blocks.slice(30, 39)) - rest)).toBeLessThan(0.1);
+      expect(meanTorque(blocks.slice(-10)) - rest).toBeCloseTo(3, 0);
+      const last = blocks.at(-1)?.device;
+      expect(last?.missing).toBe(0);
+      expect(last?.updates).toBe(800);
+    });
+
+    test('a wheel that may ask for more than the ceiling is refused, any is where there is no closed loop', async () => {
+      const power = await energized(subject);
+      const load = holding(0, 0.2);
+      const stiffness = new Float64Array(200).fill(20);
+      const wheel = { inertia: 0.03, drag: 0.03, damping: 0.3, stiffness, limit: 12.6 };
+      const code = await codeOf(
+        gathered(power.play({ ...load, waveform: { ...load.waveform, wheel } })),
+      );
+      expect(code).toBe(bench.ratings.closedLoop ? 'bench/ceiling' : 'bench/capability');
+    });
+
+    test('a wheel is answered within its limit, and a loop that grows ends at zero torque', async () => {
+      if (!bench.ratings.closedLoop) return;
+      const rest = await resting(bench);
+      const power = await energized(subject);
+      const load = holding(0.5, 2);
+      const stiffness = new Float64Array(2000).fill(500);
+      const wheel = { inertia: 0.03, drag: 0.03, damping: 0.3, stiffness, limit: 4 };
+      const blocks = await gathered(
+        power.play({ ...load, waveform: { ...load.waveform, wheel } }),
+        () => {
+          power.feed();
+        },
+      );
+      const command = blocks.flatMap((block) => [...(block.samples.command ?? [])]);
+      expect(Math.max(...command.slice(0, 10_000).map(Math.abs))).toBeLessThan(4.01);
+      expect(Math.abs(meanTorque(blocks.slice(-20)) - rest)).toBeLessThan(0.1);
+    });
+
+    test('a bench that turns the shaft by itself does so with power off and on', async () => {
+      if (bench.ratings.indexing !== 'bench') return;
+      const turned: Settings = { ...coupled, angle: radian(0.05) };
+      const rest = meanTorque(await gathered(bench.observe(second(0.2), turned)));
+      const power = await energized(subject);
+      const load = { ...holding(2, 0.3), settings: turned };
+      const blocks = await gathered(power.play(load), () => {
+        power.feed();
+      });
+      expect(meanTorque(blocks.slice(-5)) - rest).toBeCloseTo(2, 0);
     });
 
     describe('dead-man', () => {

@@ -106,6 +106,7 @@ function order(documents: Chosen): Order {
     operator: 'op 17',
     documents,
     acknowledge,
+    arrange: (instruction) => Promise.reject(new Error(`nobody to ${instruction}`)),
     stop: new AbortController().signal,
   };
 }

@@ -9,7 +9,15 @@ const sizes = {
 };
 
 export default tseslint.config(
-  { ignores: ['**/dist/**', '**/node_modules/**', 'src/procedure/validators.ts'] },
+  {
+    ignores: [
+      '**/dist/**',
+      '**/node_modules/**',
+      'src/procedure/validators.ts',
+      'src/kernel/bytes.ts',
+      'src/kernel/assembly/**',
+    ],
+  },
   {
     files: ['src/**/*.ts', 'tests/**/*.ts'],
     extends: [...tseslint.configs.strictTypeChecked],

@@ -115,6 +115,7 @@ async function attemptTimes(root: string, keys: string): Promise<AttemptTimes> {
     operator: 'speed',
     documents,
     stop: new AbortController().signal,
+    arrange: (instruction: string) => Promise.reject(new Error(`nobody to ${instruction}`)),
     acknowledge: (
       warning: { readonly hazard: 'crushing' | 'sudden-torque'; readonly issue: number },
       task: { readonly serial: string; readonly attempt: number },

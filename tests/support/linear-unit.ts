@@ -5,6 +5,7 @@ import type { Context } from '../../src/scoring/scoring.js';
 import type { Pattern, Reading, Settings, Stage } from '../../src/procedure/procedure.js';
 import type { StandModel } from '../../src/procedure/station.js';
 import { lcgNormal } from './lcg.js';
+import { standModel } from './stand.js';
 
 /**
  * A torque unit on a stand that is linear and solved exactly, so that every true value is known in
@@ -54,14 +55,7 @@ export const NOISY: LinearUnit = { ...CALM, currentNoise: 0.02, torqueNoise: 0.0
 /** Smoothing of settings 0 … 5, Hz. */
 export const SETTINGS = [undefined, 400, 200, 100, 50, 25] as const;
 
-export const STAND: StandModel = {
-  version: 1,
-  characterized: '2026-01-01T00:00:00Z',
-  resonance: hertz(361),
-  damping: 0.03,
-  torqueDelay: second(0.00114),
-  currentDelay: second(0),
-};
+export const STAND: StandModel = standModel({ torqueDelay: second(0.00114) });
 
 /** A context around a stand; the parts of the model that dynamic scores do not read are missing. */
 export function contextOf(stand: StandModel = STAND, zero = 0): Context {

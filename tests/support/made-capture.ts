@@ -11,6 +11,7 @@ import {
   torquePerAmpere,
   torquePerSecond,
 } from '../../src/base/units.js';
+import { standModel } from './stand.js';
 
 export const RATE = 20_000;
 export const KT = 0.6;
@@ -29,14 +30,7 @@ export const context: Context = {
     slew: torquePerSecond(6000),
     firmware: ['1.0.0'],
   },
-  stand: {
-    version: 1,
-    characterized: '2026-11-01T00:00:00Z',
-    resonance: hertz(361),
-    damping: 0.03,
-    torqueDelay: second(0.00034),
-    currentDelay: second(0),
-  },
+  stand: standModel({ characterized: '2026-11-01T00:00:00Z' }),
   zero: 0,
   preload: 0,
   shunt: 5,

@@ -2,7 +2,6 @@ import PDFDocument from 'pdfkit';
 import { sha256 } from '../../src/base/canonical.js';
 import {
   celsius,
-  hertz,
   second,
   torquePerAmpere,
   torquePerSecond,
@@ -15,6 +14,7 @@ import { titleOf } from '../../src/certificate/words.js';
 import type { Result } from '../../src/decision/decision.js';
 import type { Limit } from '../../src/procedure/limits.js';
 import type { Approval, Model, Warning } from '../../src/procedure/procedure.js';
+import { gateAs, standModel } from './stand.js';
 
 const ISSUED = Date.parse('2026-11-25T14:09:30.250Z');
 const approval: Approval = {
@@ -150,7 +150,7 @@ export function sampleCertificate(changes: Partial<Certificate> = {}): Certifica
       reason: 'Every characteristic conforms.',
       results: SAMPLE_RESULTS,
       gates: [
-        {
+        gateAs({
           name: 'converter clip',
           scope: 'run',
           holds: true,
@@ -159,8 +159,8 @@ export function sampleCertificate(changes: Partial<Certificate> = {}): Certifica
           unit: 'count',
           blames: 'stand',
           evidence: '0 samples at the end of the range.',
-        },
-        {
+        }),
+        gateAs({
           name: 'zero return',
           scope: 'close',
           holds: true,
@@ -169,7 +169,7 @@ export function sampleCertificate(changes: Partial<Certificate> = {}): Certifica
           unit: 'mN·m',
           blames: 'stand',
           evidence: 'The zero moved by -3.1 mN·m; 15 mN·m are allowed.',
-        },
+        }),
       ],
     },
     acknowledgements: [
@@ -189,14 +189,7 @@ export function sampleCertificate(changes: Partial<Certificate> = {}): Certifica
         uncertainty: '0.15 %',
       },
     ],
-    stand: {
-      version: 4,
-      characterized: '2026-11-20T08:00:00Z',
-      resonance: hertz(361),
-      damping: 0.03,
-      torqueDelay: second(0.00114),
-      currentDelay: second(0.0008),
-    },
+    stand: standModel({ version: 4, torqueDelay: second(0.00114), currentDelay: second(0.0008) }),
     torqueConstant: { value: 0.6012, origin: 'measured' },
     deviations: [],
     figures: [],

@@ -1,7 +1,6 @@
 import { isNonEmpty } from '../../src/base/numbers.js';
 import {
   celsius,
-  hertz,
   second,
   torquePerAmpere,
   torquePerSecond,
@@ -17,6 +16,7 @@ import { decide } from '../../src/decision/rule.js';
 import type { DecisionRule, Tolerance } from '../../src/procedure/limits.js';
 import type { Warning, WarningText } from '../../src/procedure/procedure.js';
 import type { Evidence, Outcome, Side } from '../../src/scoring/scoring.js';
+import { gateAs, standModel } from './stand.js';
 
 /** Which ending of a run to make a certificate of. */
 export type SampleKind =
@@ -384,7 +384,7 @@ const STAGES = [...new Set(LINES.map(([stage]) => stage))];
 function gatesOf(kind: SampleKind): readonly Gate[] {
   const draw = noise(21);
   const each = STAGES.flatMap((scope): readonly Gate[] => [
-    {
+    gateAs({
       name: 'converter clip',
       scope,
       holds: true,
@@ -393,8 +393,8 @@ function gatesOf(kind: SampleKind): readonly Gate[] {
       unit: 'count',
       blames: 'stand',
       evidence: 'No sample at the end of the range.',
-    },
-    {
+    }),
+    gateAs({
       name: 'samples lost',
       scope,
       holds: true,
@@ -403,8 +403,8 @@ function gatesOf(kind: SampleKind): readonly Gate[] {
       unit: 'count',
       blames: 'link',
       evidence: 'All samples arrived.',
-    },
-    {
+    }),
+    gateAs({
       name: 'clock skew',
       scope,
       holds: true,
@@ -413,8 +413,8 @@ function gatesOf(kind: SampleKind): readonly Gate[] {
       unit: 'ppm',
       blames: 'link',
       evidence: 'Device and digitizer run alike.',
-    },
-    {
+    }),
+    gateAs({
       name: 'stimulus delivered',
       scope,
       holds: true,
@@ -423,11 +423,11 @@ function gatesOf(kind: SampleKind): readonly Gate[] {
       unit: '%',
       blames: 'link',
       evidence: 'The command as latched is the command as sent.',
-    },
+    }),
   ]);
   const isLoose = kind === 'gate';
   return [
-    {
+    gateAs({
       name: 'zero return',
       scope: 'run',
       holds: true,
@@ -436,8 +436,8 @@ function gatesOf(kind: SampleKind): readonly Gate[] {
       unit: 'mN·m',
       blames: 'stand',
       evidence: 'The transducer came back to zero.',
-    },
-    {
+    }),
+    gateAs({
       name: 'shunt check',
       scope: 'run',
       holds: true,
@@ -446,8 +446,8 @@ function gatesOf(kind: SampleKind): readonly Gate[] {
       unit: '%',
       blames: 'stand',
       evidence: 'The bridge answers as calibrated.',
-    },
-    {
+    }),
+    gateAs({
       name: 'stand resonance',
       scope: 'run',
       holds: !isLoose,
@@ -458,9 +458,10 @@ function gatesOf(kind: SampleKind): readonly Gate[] {
       evidence: isLoose
         ? 'The stand resonates at 190 Hz instead of 361 Hz ± 5 %: tighten the coupling.'
         : 'The stand resonates at 362 Hz, within 5 % of its model.',
-    },
-    {
+    }),
+    gateAs({
       name: 'coherence 5–150 Hz',
+      sense: 'at-least',
       scope: 'frequency-response',
       holds: true,
       observed: 0.991,
@@ -468,8 +469,8 @@ function gatesOf(kind: SampleKind): readonly Gate[] {
       unit: '1',
       blames: 'stand',
       evidence: 'The response is not noise.',
-    },
-    {
+    }),
+    gateAs({
       name: 'hum',
       scope: 'wake',
       holds: true,
@@ -478,7 +479,7 @@ function gatesOf(kind: SampleKind): readonly Gate[] {
       unit: 'mN·m',
       blames: 'stand',
       evidence: 'Mains hum is small.',
-    },
+    }),
     ...each,
   ];
 }
@@ -614,14 +615,7 @@ export function sampleCertificate(kind: SampleKind = 'accept', simulated = false
       instrument('CS-11', 'current sensor', '±30 A', 'SL-26-0391', '2026-05-30', '0.5 %'),
       instrument('DG-3', 'digitizer', '±10 V, 20 kS/s', 'SL-26-0402', '2026-06-02', '0.05 %'),
     ],
-    stand: {
-      version: 12,
-      characterized: '2026-11-25T06:00:00Z',
-      resonance: hertz(361),
-      damping: 0.03,
-      torqueDelay: second(0.00114),
-      currentDelay: second(0.0008),
-    },
+    stand: standModel({ version: 12, torqueDelay: second(0.00114), currentDelay: second(0.0008) }),
     torqueConstant: { value: 0.6012, origin: 'measured' },
     deviations:
       kind === 'reject' ? ['Stage thermal was rested 12 s instead of 10 s before its start.'] : [],

@@ -1,4 +1,5 @@
 import { isNonEmpty } from '../../src/base/numbers.js';
+import type { Bench } from '../../src/bench/bench.js';
 import type { FaultName } from '../../src/bench/fault.js';
 import { issuePermit, type Acknowledgement } from '../../src/bench/permit.js';
 import { simulatedBench } from '../../src/bench/simulated.js';
@@ -38,9 +39,15 @@ export interface SimulatedItemRun {
   readonly serial: string;
   readonly attempt?: number;
   readonly faults?: readonly FaultName[];
+  /** Changes the bench before the run, e.g. what it can do. */
+  readonly alter?: (bench: Bench) => Bench;
+  /** Answers when the stand is to be arranged by hand; nobody is there if left out. */
+  readonly arrange?: (instruction: string) => Promise<void>;
 }
 
-const clock = handClock();
+const hand = handClock();
+/** Whoever waits moves the clock on: a device that hangs must not hang the test. */
+const clock = { ...hand, wait: (ms: number): Promise<void> => hand.advance(ms) };
 
 /**
  * Runs an item on the simulated bench through the true runner, screening and scoring, without the
@@ -49,7 +56,8 @@ const clock = handClock();
 export async function runItem(documents: RunDocuments, item: SimulatedItemRun): Promise<Performed> {
   const { procedure, station } = documents;
   const { serial, attempt = 1, faults = [] } = item;
-  const bench = simulatedBench({ station, serial, attempt, faults, clock, pace: 'fast' });
+  const simulated = simulatedBench({ station, serial, attempt, faults, clock, pace: 'fast' });
+  const bench = item.alter?.(simulated) ?? simulated;
   const task = { bench: bench.id, serial, attempt, procedureDigest: procedure.digest };
   const replies = procedure.warnings.map(({ hazard, issue }): Acknowledgement => ({
     hazard,
@@ -67,10 +75,13 @@ export async function runItem(documents: RunDocuments, item: SimulatedItemRun): 
     task,
     procedure,
     bench,
-    scorer: scorerInMemory(documents),
+    scorer: scorerInMemory(documents, (await bench.environment()).ambient),
     clock,
     permit,
     confirmReady: () => Promise.resolve(),
+    arrange:
+      item.arrange ??
+      ((instruction) => Promise.reject(new Error(`nobody answers: ${instruction}`))),
     stop: new AbortController().signal,
     note: () => undefined,
   });
@@ -80,8 +91,8 @@ export async function runItem(documents: RunDocuments, item: SimulatedItemRun): 
   }
 }
 
-function scorerInMemory(documents: RunDocuments): Scorer {
-  const judge = stageJudge(documents);
+function scorerInMemory(documents: RunDocuments, ambient: number): Scorer {
+  const judge = stageJudge({ ...documents, ambient });
   return {
     score: (capture) => Promise.resolve(judge.judge(capture)),
     close: () => Promise.resolve({ captureDigest: '', torqueConstant: judge.torqueConstant }),
@@ -90,12 +101,16 @@ function scorerInMemory(documents: RunDocuments): Scorer {
 }
 
 /** Decides as a run does. */
-export function decisionOn({ limits, station }: RunDocuments, performed: Performed): Decision {
+export function decisionOn(
+  { limits, station }: RunDocuments,
+  performed: Pick<Performed, 'outcomes'>,
+): Decision {
   return decideAll({
     limits,
     scores: performed.outcomes.flatMap((outcome) => outcome.scores),
     gates: performed.outcomes.flatMap((outcome) => outcome.gates),
     uncertainty: (_, id) => station.uncertainty.get(id),
     sideOf: (id) => characteristic(id)?.side ?? 'link',
+    gatesOf: (id) => characteristic(id)?.gates ?? [],
   });
 }

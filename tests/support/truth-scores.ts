@@ -51,6 +51,8 @@ const AMPLITUDE = 6; // N·m
 /** 1/K, of magnets; °C at which a torque constant is stated. */
 const MAGNETS = { coefficient: -0.0011, reference: 23 };
 
+const POLE_PAIRS = 10;
+
 /** Commands of the holds that the static gain is read from: the loop 0, +6, 0, −6, 0. */
 const HOLDS = [
   ...[1, 2, 3, 4, 5, 4, 3, 2, 1, 0].map((k) => 1.2 * k),
@@ -124,7 +126,9 @@ function putIn(
   const { item, stand } = drawParameters({ station, serial, attempt: 1, faults: [] });
   const { assumedConstant, split, droop, offset } = item;
   const warm = 1 + MAGNETS.coefficient * (stand.ambient - MAGNETS.reference);
-  const torqueConstant = item.torqueConstant * warm * (1 + stand.torqueGain);
+  const angle = 2 * POLE_PAIRS * stand.angle + item.commutationAngle;
+  const commutation = 1 + item.commutation * Math.cos(angle);
+  const torqueConstant = item.torqueConstant * commutation * warm * (1 + stand.torqueGain);
   const held = { torqueConstant, assumedConstant, split, droop, offset };
   const around = idealTorque(held, 2.4) - idealTorque(held, -2.4); // middle of 10–60 %
   return {

@@ -11,6 +11,15 @@ const IDS = [
   ...['supply-minimum', 'bandwidth', 'phase-bandwidth', 'gain-peaking', 'lag', 'lag-updates'],
   ...['tracking-error', 'grain', 'grain-ratio', 'lag-increase', 'ripple', 'distortion'],
   ...['peak-torque', 'thermal-fade', 'winding-rise', 'missing-updates'],
+  ...['offset', 'torque-resolution', 'undershoot', 'steady-state-error', 'repeatability'],
+  ...['supply-sag', 'supply-recovery', 'saturation-margin', 'late-updates', 'update-gap'],
+  ...['update-jitter', 'clock-skew', 'phase-at', 'group-delay', 'least-coherence', 'gain-bias'],
+  ...['shaft-bandwidth', 'shaft-gain-peaking', 'tracking-peak', 'tracking-error-unshifted'],
+  ...['grain-number', 'grain-harmonics', 'trade-off-departure', 'ripple-peak', 'ripple-line'],
+  ...['peak-duration', 'temperature-rate'],
+  ...['stability-margin', 'limit-cycle', 'command-loss-reaction', 'cogging', 'torque-over-angle'],
+  ...['sound-level', 'sound-over-settings', 'torque-delay', 'current-delay'],
+  ...['stand-resonance', 'stand-damping', 'stand-compliance'],
 ];
 
 test('the catalogue holds each characteristic once', () => {

@@ -34,7 +34,7 @@ const itemIn = (certificate: Certificate, item: string): string | undefined =>
 test('the same certificate gives the same bytes, with CRLF, without byte order mark', () => {
   const text = textOf(sampleCertificate());
   expect(textOf(sampleCertificate())).toBe(text);
-  expect(text.startsWith('section [schema 1],record,revision,simulated,serial')).toBe(true);
+  expect(text.startsWith('section [schema 2],record,revision,simulated,serial')).toBe(true);
   expect(text.endsWith('\r\n')).toBe(true);
   expect(text.replaceAll('\r\n', '')).not.toMatch(/[\r\n]/u);
 });
@@ -243,9 +243,9 @@ const damaged: readonly (readonly [string, string, string, RegExp])[] = [
   ['with a row less', withoutLine(good, 20), 'unreadable', /end row counts/u],
   ['with LF line ends', good.replaceAll('\r\n', '\n'), 'unreadable', /RFC 4180/u],
   ['with a byte order mark', `\u{feff}${good}`, 'unreadable', /begins with/u],
-  ['of another version', good.replace('schema 1', 'schema 2'), 'unreadable', /another version/u],
+  ['of another version', good.replace('schema 2', 'schema 3'), 'unreadable', /another version/u],
   ['with another heading', good.replace(',reason,', ',Reason,'), 'unreadable', /headings/u],
-  ['with a cell more', good.replace('result,', 'result,x,'), 'unreadable', /32 cells, not 31/u],
+  ['with a cell more', good.replace('result,', 'result,x,'), 'unreadable', /35 cells, not 34/u],
   ['with a decimal comma', good.replace(',2.712,', ',"2,712",'), 'unreadable', /plain number/u],
   [
     'with an unknown section',

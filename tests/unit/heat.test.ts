@@ -67,16 +67,6 @@ test('the supply minimum follows a sag of 2 ms, not single noisy samples', () =>
   expect(calm).toBeGreaterThan(47.7); // single samples of 0.2 V rms would reach 47.2 V
 });
 
-test('missing updates are counted over all takes', () => {
-  const entry = ELECTRICAL.find((candidate) => candidate.id === 'missing-updates');
-  const pattern = hold(0, 0.1);
-  const stage = stageOf(pattern);
-  const [reading] = stage.reads;
-  if (entry === undefined || reading === undefined) throw new Error('no reading');
-  const capture = captureOf(takeOf({ pattern, missing: 2 }), takeOf({ pattern, missing: 3 }));
-  expect(valueOf(entry.score(capture, stage, reading, context))).toBe(5);
-});
-
 test('the least moving mean by running sums is that of every window', () => {
   const x = [3, 1, 4, 1, 5, 9, 2, 6];
   const every = x.slice(0, -2).map((_, i) => ((x[i] ?? 0) + (x[i + 1] ?? 0) + (x[i + 2] ?? 0)) / 3);
@@ -97,4 +87,28 @@ test('odd captures give reasons: hold at zero, no channels, too short', () => {
       expect(reasonOf(entry.score(bare, stage, reading, context))).not.toBe('');
     }
   }
+});
+
+test('rate of the winding temperature: the slope of the first 5 s, whatever comes after', () => {
+  const rise = (t: number): number => 23 + (t < 5 ? 2.3 * t : 11.5 + 0.4 * (t - 5));
+  const making = { pattern: hold(12, 10), winding: rise };
+  expect(valueOf(score('temperature-rate', making))).toBeCloseTo(2.3, 3);
+  const short = score('temperature-rate', { pattern: hold(12, 3), winding: rise });
+  expect(reasonOf(short)).toContain('5 s');
+});
+
+for (const sign of [1, -1]) {
+  test(`a peak of ${sign * 12} N·m that folds back after 3.2 s lasted 3.2 s, within one mean of 20 ms`, () => {
+    const shaft = (t: number): number => sign * (t < 0.01 ? 1200 * t : t < 3.21 ? 11.9 : 8);
+    const making = { pattern: hold(sign * 12, 5), shaft, torqueNoise: 0.002 };
+    expect(Math.abs(valueOf(score('peak-duration', making)) - 3.2)).toBeLessThan(0.02);
+  });
+}
+
+test('a peak that never folds back lasts as long as its hold; one that is never reached is not evaluated', () => {
+  const steady = { pattern: hold(12, 5), shaft: (t: number) => (t < 0.01 ? 1200 * t : 12) };
+  expect(valueOf(score('peak-duration', steady))).toBeGreaterThan(4.97);
+  expect(valueOf(score('peak-duration', steady))).toBeLessThanOrEqual(5);
+  const weak = { pattern: hold(12, 5), shaft: () => 11 };
+  expect(reasonOf(score('peak-duration', weak))).toContain('95 % of 12 N·m');
 });

@@ -447,18 +447,17 @@ test('every sample is complete', () => {
 
 const gate = sampleCertificate().decision.gates[0];
 const GATES = [
-  { observed: 3.1, allowed: 15, holds: true, want: '≤ 15 mN·m' },
-  { observed: -20, allowed: 15, holds: false, want: '≤ 15 mN·m' },
-  { observed: 20, allowed: 15, holds: true, want: '≥ 15 mN·m' },
-  { observed: 12, allowed: 15, holds: false, want: '≥ 15 mN·m' },
-  { observed: 0, allowed: 0, holds: true, want: '≤ 0 mN·m' },
-  { observed: 15, allowed: 15, holds: true, want: '15 mN·m' },
-];
+  { sense: 'at-most', observed: 3.1, allowed: 15, holds: true, want: '≤ 15 mN·m' },
+  { sense: 'at-most', observed: -20, allowed: 15, holds: false, want: '≤ 15 mN·m' },
+  { sense: 'at-least', observed: 20, allowed: 15, holds: true, want: '≥ 15 mN·m' },
+  { sense: 'at-least', observed: 12, allowed: 15, holds: false, want: '≥ 15 mN·m' },
+  { sense: 'at-most', observed: 0, allowed: 0, holds: true, want: '≤ 0 mN·m' },
+] as const;
 
-for (const { observed, allowed, holds, want } of GATES) {
+for (const { sense, observed, allowed, holds, want } of GATES) {
   test(`a gate at ${observed} of ${allowed} that ${holds ? 'holds' : 'does not hold'} allows ${want}`, () => {
     if (gate === undefined) throw new Error('the sample has gates');
-    const groups = gateGroups([{ ...gate, observed, allowed, holds, unit: 'mN·m' }]);
+    const groups = gateGroups([{ ...gate, sense, observed, allowed, holds, unit: 'mN·m' }]);
     expect(groups.map((g) => g.allowed)).toEqual([want]);
     expect(groups.map((g) => g.closed.length)).toEqual([holds ? 0 : 1]);
   });

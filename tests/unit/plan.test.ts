@@ -83,7 +83,7 @@ sample-rate: 20 kHz
 shunt: 5 N·m
 instruments:
   - { id: T, what: t, range: r, certificate: c, laboratory: l, calibrated: 2026-01-01, due: 2027-01-01, uncertainty: u }
-stand: { version: 1, characterized: 2026-01-01T00:00:00Z, resonance: 361 Hz, damping: 3 %, torque-delay: 0.34 ms, current-delay: 0 ms }
+stand: [{ version: 1, characterized: 2026-01-01T00:00:00Z, resonance: { value: 361 Hz, U: 4 Hz }, damping: { value: 3 %, U: 0.4 % }, compliance: { value: 149.3 µrad/(N·m), U: 3 µrad/(N·m) }, torque-delay: { value: 0.34 ms, U: 0.05 ms }, current-delay: { value: 0 ms, U: 0.02 ms } }]
 uncertainty:
   rise-time: { absolute: 0.06 ms }
   lag: { absolute: 0.06 ms }
@@ -94,6 +94,9 @@ function entry(id: string, more: Partial<Characteristic>): Characteristic {
     id,
     name: id,
     definition: id,
+    formula: id,
+    shifts: 'nothing',
+    gates: [],
     dimension: 'time',
     unit: 'ms',
     side: 'motor',
@@ -123,7 +126,9 @@ const catalogue: Catalogue = {
       name: 'zero return',
       definition: 'made up for this test',
       blames: 'stand',
-      scope: 'run',
+      concern: 'stand',
+      sense: 'at-most',
+      reach: 'run',
       stops: false,
       from: ['hold'],
       power: 'off',
@@ -415,7 +420,7 @@ test('a characteristic of several settings needs them all', () => {
   );
   const [problem] = checkPlan(documentsOf({ ...TEXTS, procedure }), catalogue);
   expect(problem?.what).toBe(
-    'The characteristic "lag-increase" needs 3 smoothing settings, but stage "sweep" has 2.',
+    'The characteristic "lag-increase" needs 3 settings, but stage "sweep" has 2.',
   );
 });
 

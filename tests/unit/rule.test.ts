@@ -1,6 +1,6 @@
 import fc from 'fast-check';
 import { expect, test } from 'vitest';
-import { acceptanceZone, decide } from '../../src/decision/rule.js';
+import { acceptanceZone, decide, decideAtLeast } from '../../src/decision/rule.js';
 import type { Tolerance } from '../../src/procedure/limits.js';
 
 const between = { kind: 'between', lower: 2, upper: 3 } as const;
@@ -164,3 +164,21 @@ test('a larger U never turns a value into a conforming or nonconforming one', ()
     { seed: 17025, numRuns: 2000 },
   );
 });
+
+const BOUNDS = [
+  { tolerance: { kind: 'at-least', lower: 60 }, value: 70, outcome: 'conforming' },
+  { tolerance: { kind: 'at-least', lower: 60 }, value: 61, outcome: 'inconclusive' },
+  { tolerance: { kind: 'at-least', lower: 60 }, value: 20, outcome: 'inconclusive' },
+  { tolerance: { kind: 'at-most', upper: 60 }, value: 20, outcome: 'inconclusive' },
+  { tolerance: { kind: 'at-most', upper: 60 }, value: 70, outcome: 'nonconforming' },
+  { tolerance: { kind: 'between', lower: 50, upper: 60 }, value: 55, outcome: 'inconclusive' },
+  { tolerance: { kind: 'between', lower: 50, upper: 60 }, value: 20, outcome: 'inconclusive' },
+  { tolerance: { kind: 'between', lower: 50, upper: 60 }, value: 70, outcome: 'nonconforming' },
+  { tolerance: { kind: 'at-least', lower: 60 }, value: NaN, outcome: 'invalid' },
+] as const;
+
+for (const { tolerance, value, outcome } of BOUNDS) {
+  test(`a property of at least ${value} ± 4 is ${outcome} for ${JSON.stringify(tolerance)}`, () => {
+    expect(decideAtLeast(value, 4, tolerance, 'guarded').outcome).toBe(outcome);
+  });
+}

@@ -64,7 +64,85 @@ interface Change {
   readonly fix?: string;
 }
 
+const IDLE = 'smoothing: 2\n    pattern: { kind: hold, level: 0 N·m, duration: 4 s }';
+const SPRING =
+  '{ kind: virtual-spring, stiffness: { from: 20 N·m/rad, to: 80 N·m/rad, factor: 115 % }, damping: 0.3 N·m·s/rad, wheel: { inertia: 0.03 kg·m², drag: 0.03 N·m·s/rad }, kick: 0.5 N·m, dwell: 1 s, limit: 4 N·m }';
+
 const changes: readonly Change[] = [
+  {
+    name: 'takes that differ in two settings',
+    kind: 'procedure',
+    old: IDLE,
+    now: IDLE.replace('smoothing: 2', 'smoothing: [1, 2]\n    angle: [0 °, 3 °]'),
+    at: '[1, 2]',
+    code: 'document/value',
+    what: 'Stage "idle" lists smoothing and angle, but takes differ in one setting only.',
+    fix: 'List one of them.',
+  },
+  {
+    name: 'an angle in the wrong dimension',
+    kind: 'procedure',
+    old: IDLE,
+    now: IDLE.replace('smoothing: 2', 'angle: [0 °, 3 s]'),
+    at: '3 s',
+    code: 'procedure/unit-mismatch',
+  },
+  {
+    name: 'power with the timing fixture',
+    kind: 'procedure',
+    old: IDLE,
+    now: IDLE.replace('smoothing: 2', 'fixture: timing'),
+    at: 'timing\n    pattern: { kind: hold, level: 0 N·m, duration: 4 s }',
+    code: 'document/value',
+    fix: 'Write coupled, or power: none.',
+  },
+  {
+    name: 'a slew setting without power',
+    kind: 'procedure',
+    old: 'fixture: coupled\n    pattern: { kind: hold, level: 0 N·m, duration: 3 s }',
+    now: 'slew: 3 N·m/ms\n    pattern: { kind: hold, level: 0 N·m, duration: 3 s }',
+    at: '3 N·m/ms',
+    code: 'document/value',
+    fix: 'Delete it, or write power: applied.',
+  },
+  {
+    name: 'a silence in a list',
+    kind: 'procedure',
+    old: IDLE,
+    now: IDLE.replace(
+      /pattern: .*/u,
+      'pattern: [{ kind: silence, level: 3 N·m, before: 200 ms, silent: 300 ms, after: 500 ms }, { kind: hold, level: 0 N·m, duration: 4 s }]',
+    ),
+    at: 'silence, level',
+    code: 'document/value',
+    fix: 'Give it a stage of its own.',
+  },
+  {
+    name: 'a ladder that never climbs',
+    kind: 'procedure',
+    old: IDLE,
+    now: IDLE.replace(/pattern: .*/u, `pattern: ${SPRING.replace('115 %', '100 %')}`),
+    at: '100 % }',
+    code: 'document/value',
+    what: 'The ladder of stiffness climbs by a factor of 1, but needs a factor above 100 % that ends in at most 50 rungs.',
+  },
+  {
+    name: 'a wheel without inertia',
+    kind: 'procedure',
+    old: IDLE,
+    now: IDLE.replace(/pattern: .*/u, `pattern: ${SPRING.replace('inertia: 0.03 kg·m², ', '')}`),
+    at: 'wheel: { drag',
+    code: 'document/key',
+  },
+  {
+    name: 'a stand model that goes back',
+    kind: 'bench',
+    old: '  - version: 12\n',
+    now: '  - version: 12\n    characterized: 2026-10-04T08:30:00Z\n    resonance: { value: 361 Hz, U: 4 Hz }\n    damping: { value: 3 %, U: 0.4 % }\n    compliance: { value: 149.3 µrad/(N·m), U: 3 µrad/(N·m) }\n    torque-delay: { value: 0.34 ms, U: 0.05 ms }\n    current-delay: { value: 0 ms, U: 0.02 ms }\n  - version: 11\n',
+    at: '11\n',
+    code: 'document/value',
+    what: 'Version 11 of the stand model follows version 12, but versions must rise.',
+  },
   {
     name: 'a bare number',
     kind: 'procedure',

@@ -223,7 +223,7 @@ test('updates the device missed are told but judged only when the link lost them
   expect(broken(lossy)).toEqual([]);
   const gates = screen(captureOf(lossy), H12).gates;
   expect(gates.at(-1)?.evidence).toContain('missed 4 updates');
-  const [gate, ...rest] = broken(lossy, { ...H12, linkLoss: 4 });
+  const [gate, ...rest] = broken({ ...lossy, device: { ...lossy.device, linkLost: 4 } });
   expect(rest).toEqual([]);
   expect(gate).toMatchObject({ name: 'updates lost by the link', blames: 'link', observed: 4 });
 });

@@ -1,12 +1,29 @@
 import { describe, expect, test } from 'vitest';
 import type { Clock } from '../../src/base/clock.js';
-import { hertz, newtonMetre, second } from '../../src/base/units.js';
-import type { Block, Channel, Energized, Load } from '../../src/bench/bench.js';
+import {
+  hertz,
+  newtonMetre,
+  pascal,
+  type Quantity,
+  radian,
+  second,
+  torquePerSecond,
+} from '../../src/base/units.js';
+import {
+  type Block,
+  type Channel,
+  CHANNELS,
+  type Energized,
+  type Load,
+} from '../../src/bench/bench.js';
 import type { FaultName } from '../../src/bench/fault.js';
 import { issuePermit, type Acknowledgement, type Task } from '../../src/bench/permit.js';
 import { simulatedBench, type SimulatedBench } from '../../src/bench/simulated.js';
-import { trueValues } from '../../src/bench/truth.js';
+import { coggingAt } from '../../src/bench/spread.js';
+import { drawParameters, trueValues } from '../../src/bench/truth.js';
+import type { Wheel } from '../../src/pattern/waveform.js';
 import type { Fixture } from '../../src/procedure/procedure.js';
+import { soundLevel } from '../../src/scoring/weighting.js';
 import { handClock } from '../support/clock.js';
 import { STATION as station } from '../support/station.js';
 
@@ -17,11 +34,14 @@ interface Choice {
   readonly attempt?: number;
   readonly pace?: 'fast' | 'real';
   readonly clock?: Clock;
+  readonly soundRange?: Quantity<'Pa'>;
 }
 
 function made(choice: Choice = {}): SimulatedBench {
   const { faults = [], attempt = 1, pace = 'fast', clock = handClock() } = choice;
-  return simulatedBench({ station, serial: SERIAL, attempt, faults, clock, pace });
+  const { soundRange } = choice;
+  const heard = soundRange === undefined ? station : { ...station, soundRange };
+  return simulatedBench({ station: heard, serial: SERIAL, attempt, faults, clock, pace });
 }
 
 async function energized(bench: SimulatedBench, attempt = 1, clock?: Clock): Promise<Energized> {
@@ -243,6 +263,215 @@ test('a sample rate other than 20 kHz is refused', () => {
   const slow = { ...station, sampleRate: hertz(10_000) };
   const options = { station: slow, serial: SERIAL, attempt: 1, faults: [], clock: handClock() };
   expect(() => simulatedBench({ ...options, pace: 'fast' })).toThrow('bench/capability');
+});
+
+describe('what the bench can do', () => {
+  test('is said in its ratings: four fixtures, turning by itself, a closed loop', () => {
+    const { ratings } = made();
+    expect(ratings.fixtures).toEqual(['coupled', 'uncoupled', 'shunt', 'timing']);
+    expect(ratings.indexing).toBe('bench');
+    expect(ratings.closedLoop).toBe(true);
+  });
+
+  test('with a microphone it has a sound channel, without one it has none', async () => {
+    const still = made();
+    expect(still.ratings.channels).not.toContain('sound');
+    const [quiet] = await observed(still, 'uncoupled', 0.02);
+    expect(Object.keys(quiet?.samples ?? {})).toEqual(still.ratings.channels);
+    const hearing = made({ soundRange: pascal(2) });
+    expect(hearing.ratings.channels).toEqual(CHANNELS);
+    const blocks = await observed(hearing, 'uncoupled', 2);
+    expect(Object.keys(blocks[0]?.samples ?? {})).toEqual([...CHANNELS]);
+    const level = soundLevel(Float64Array.from(channel(blocks, 'sound')), 20_000, 'A');
+    expect(Math.abs((level ?? NaN) - 30)).toBeLessThan(0.5);
+  });
+
+  test('a microphone changes no other channel', async () => {
+    const [without, beside] = [made(), made({ soundRange: pascal(2) })];
+    const load = holding(3, 0.1);
+    const [first, second] = [
+      await played(await energized(without), load),
+      await played(await energized(beside), load),
+    ];
+    for (const name of without.ratings.channels) {
+      expect(channel(second, name)).toEqual(channel(first, name));
+    }
+  });
+
+  test('held at 6 N·m a good item is heard at 38 … 42 dB(A)', async () => {
+    const level = async (soundRange: number): Promise<number> => {
+      const bench = made({ soundRange: pascal(soundRange) });
+      const blocks = await played(await energized(bench), holding(6, 2));
+      const sound = channel(blocks, 'sound').slice(20_000);
+      return soundLevel(Float64Array.from(sound), 20_000, 'A') ?? NaN;
+    };
+    const found = await level(2);
+    expect(found).toBeGreaterThan(38);
+    expect(found).toBeLessThan(42);
+    expect(Math.abs((await level(20)) - found)).toBeLessThan(0.5); // 16 bits are fine enough
+  });
+});
+
+describe('turning the shaft', () => {
+  const restAt = async (bench: SimulatedBench, angle?: number): Promise<number> => {
+    const settings = { smoothing: 0, fixture: 'coupled' as const };
+    const turned = angle === undefined ? settings : { ...settings, angle: radian(angle) };
+    const blocks: Block[] = [];
+    for await (const block of bench.observe(second(0.5), turned)) blocks.push(block);
+    return mean(channel(blocks, 'torque'));
+  };
+
+  test('shows the cogging of each angle without power, and that of the clamp again after', async () => {
+    const bench = made();
+    const { item, stand } = drawParameters({ station, serial: SERIAL, attempt: 1, faults: [] });
+    const start = await restAt(bench);
+    for (const angle of [0.01, 0.02, 0.03]) {
+      const change = (await restAt(bench, angle)) - start;
+      const want = coggingAt(item, stand.angle + angle) - coggingAt(item, stand.angle);
+      expect(Math.abs(change - want)).toBeLessThan(1e-3);
+    }
+    expect(Math.abs((await restAt(bench)) - start)).toBeLessThan(1e-3);
+  });
+
+  test('takes 500 ms before the 200 ms of loading, once', async () => {
+    const clock = leapingClock();
+    const bench = made({ pace: 'real', clock });
+    const first = async (): Promise<number> => {
+      const begun = clock.monotonic();
+      const settings = { smoothing: 0, fixture: 'coupled' as const, angle: radian(0.1) };
+      for await (const block of bench.observe(second(0.02), settings)) {
+        expect(block.start).toBe(0);
+        return Math.round(clock.monotonic() - begun);
+      }
+      return NaN;
+    };
+    expect(await first()).toBe(720);
+    expect(await first()).toBe(220);
+  });
+
+  test('with power on holds zero torque meanwhile, and a guard that opens ends it', async () => {
+    const most: number[] = [];
+    const watched: SimulatedBench[] = [];
+    const clock = leapingClock(() => {
+      for (const bench of watched) most.push(Math.abs(bench.control.shaftTorque()));
+    });
+    const bench = made({ pace: 'real', clock });
+    const power = await energized(bench, 1, clock);
+    watched.push(bench);
+    const load = holding(3, 0.1);
+    const turned = { ...load, settings: { ...load.settings, angle: radian(1) } };
+    await played(power, turned);
+    expect(Math.max(...most.slice(0, 30))).toBeLessThan(0.1);
+    watched.length = 0;
+    const back = played(power, holding(3, 0.1));
+    bench.control.interlocks({ guard: 'open' });
+    await expect(back).rejects.toThrow('bench/interlock');
+  });
+});
+
+test('with an open guard the shaft is not turned, and one that stands needs no turn', async () => {
+  const bench = made();
+  bench.control.interlocks({ guard: 'open' });
+  expect(await observed(bench, 'coupled', 0.02)).toHaveLength(1);
+  const settings = { smoothing: 0, fixture: 'coupled' as const, angle: radian(0.1) };
+  const looked = bench.observe(second(0.02), settings)[Symbol.asyncIterator]().next();
+  await expect(looked).rejects.toThrow('bench/interlock');
+});
+
+describe('a wheel on a virtual spring', () => {
+  const loop = (change: Partial<Wheel> = {}, updates = 2000): Load => ({
+    waveform: {
+      rate: hertz(1000),
+      command: Float64Array.from({ length: updates }, (_, i) => (i < 50 ? 0.5 : 0)),
+      wheel: {
+        inertia: 0.03,
+        drag: 0.03,
+        damping: 0.3,
+        stiffness: new Float64Array(updates).fill(30),
+        limit: 4,
+        ...change,
+      },
+    },
+    settings: { smoothing: 2, fixture: 'coupled' },
+  });
+  const commanded = async (load: Load): Promise<number[]> =>
+    channel(await played(await energized(made()), load), 'command');
+  const most = (x: readonly number[]): number => x.reduce((a, b) => Math.max(a, Math.abs(b)), 0);
+
+  test('at 30 N·m/rad a kick dies away, at 300 N·m/rad the loop ends at its limit', async () => {
+    const soft = await commanded(loop());
+    expect(most(soft)).toBeGreaterThan(0.3);
+    expect(most(soft.slice(-4000))).toBeLessThan(0.3 * most(soft));
+    const stiff = await commanded(loop({ stiffness: new Float64Array(2000).fill(300) }));
+    expect(most(stiff)).toBeLessThanOrEqual(4.001);
+    expect(most(stiff.slice(-10_000))).toBe(0);
+  });
+
+  test('is reckoned as it was checked, whatever becomes of the original', async () => {
+    const load = loop();
+    const bench = made();
+    const power = await energized(bench);
+    const seen: number[] = [];
+    for await (const block of power.play(load)) {
+      load.waveform.wheel?.stiffness.fill(1e6);
+      seen.push(...channel([block], 'command'));
+      power.feed();
+    }
+    expect(seen).toEqual(await commanded(loop()));
+  });
+
+  test.each([
+    ['a limit above the ceiling', loop({ limit: 12.6 }), 'bench/ceiling'],
+    ['a limit that is no number', loop({ limit: NaN }), 'bench/capability'],
+    ['no inertia', loop({ inertia: 0 }), 'bench/capability'],
+    ['negative damping', loop({ damping: -0.1 }), 'bench/capability'],
+    ['too few stiffnesses', loop({ stiffness: new Float64Array(5) }), 'bench/capability'],
+    [
+      'an infinite stiffness',
+      loop({ stiffness: new Float64Array(2000).fill(Infinity) }),
+      'bench/capability',
+    ],
+  ])('with %s is refused before anything is played', async (_, load, code) => {
+    const power = await energized(made());
+    await expect(played(power, load)).rejects.toThrow(code);
+  });
+});
+
+test('a silence of 300 ms counts as nothing missing, and torque is gone after 100 ms', async () => {
+  const load = holding(2, 0.7);
+  const power = await energized(made());
+  const silence = { from: 200, to: 500 };
+  const blocks = await played(power, { ...load, waveform: { ...load.waveform, silence } });
+  const { updates, missing, gap } = blocks.at(-1)?.device ?? {};
+  expect([updates, missing]).toEqual([400, 0]);
+  expect(gap).toBeLessThan(1.1e-3);
+  const current = channel(blocks, 'current');
+  expect(mean(current.slice(5000, 5800))).toBeCloseTo(2 / 0.6, 0);
+  expect(Math.abs(mean(current.slice(6200, 9800)))).toBeLessThan(0.05);
+  expect(mean(current.slice(-1000))).toBeCloseTo(2 / 0.6, 0);
+});
+
+test.each([
+  ['an angle beyond one turn', { angle: radian(7) }],
+  ['no slew at all', { slew: torquePerSecond(0) }],
+])('%s is refused, with power and without', async (_, change) => {
+  const load = holding(1, 0.1);
+  const settings = { ...load.settings, ...change };
+  const looked = made().observe(second(0.1), settings)[Symbol.asyncIterator]().next();
+  await expect(looked).rejects.toThrow('bench/capability');
+  const power = await energized(made());
+  await expect(played(power, { ...load, settings })).rejects.toThrow('bench/capability');
+});
+
+test.each([
+  ['begins with the first update', { from: 0, to: 10 }],
+  ['outlasts the waveform', { from: 50, to: 101 }],
+  ['ends before it begins', { from: 50, to: 40 }],
+])('a silence that %s is refused', async (_, silence) => {
+  const load = holding(1, 0.1);
+  const power = await energized(made());
+  const waveform = { ...load.waveform, silence };
+  await expect(played(power, { ...load, waveform })).rejects.toThrow('bench/capability');
 });
 
 test.each([

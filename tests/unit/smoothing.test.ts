@@ -1,8 +1,9 @@
 import { expect, test } from 'vitest';
 import { hertz, second } from '../../src/base/units.js';
 import { fitShape } from '../../src/scoring/delay.js';
+import { readGrain } from '../../src/scoring/grain.js';
 import { periodicPart } from '../../src/scoring/lag.js';
-import { readGrain, SMOOTHING } from '../../src/scoring/smoothing.js';
+import { SMOOTHING } from '../../src/scoring/smoothing.js';
 import type { Outcome } from '../../src/scoring/scoring.js';
 import { ageWhileHeld } from '../../src/scoring/tracking.js';
 import {

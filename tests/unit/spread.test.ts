@@ -1,8 +1,7 @@
 import { describe, expect, test } from 'vitest';
 import { sha256 } from '../../src/base/canonical.js';
-import { FAULTS, withFaults } from '../../src/bench/fault.js';
 import { Noise } from '../../src/bench/noise.js';
-import { drawItem, drawStand } from '../../src/bench/spread.js';
+import { drawItem } from '../../src/bench/spread.js';
 import { drawParameters, trueValues } from '../../src/bench/truth.js';
 import { STATION as station } from '../support/station.js';
 
@@ -107,57 +106,4 @@ test('the lag of a setting is dead time + 1/ωc + 2/(2π·fc), to 0.6 % of 1/ωc
     const closed = item.deadTime + 1 / crossover + poles;
     expect(Math.abs((truth.lag[setting] ?? NaN) - closed)).toBeLessThan(0.006 / crossover);
   }
-});
-
-describe('faults', () => {
-  const good = {
-    item: drawItem('H12-26-04711', 361),
-    stand: drawStand(station, 'H12-26-04711', 1),
-  };
-  const truthWith = (name: (typeof FAULTS)[number]['name']): ReturnType<typeof trueValues> =>
-    trueValues({ station, serial: 'H12-26-04711', attempt: 1, faults: [name] });
-  const healthy = trueValues({ station, serial: 'H12-26-04711', attempt: 1, faults: [] });
-
-  for (const fault of FAULTS) {
-    test(`${fault.name} changes the ${fault.blames === 'item' ? 'item' : 'stand'} and nothing else`, () => {
-      const bad = withFaults(good, [fault.name]);
-      const changed = fault.blames === 'item' ? 'item' : 'stand';
-      const other = fault.blames === 'item' ? 'stand' : 'item';
-      expect(bad[changed]).not.toEqual(good[changed]);
-      expect(bad[other]).toEqual(good[other]);
-    });
-  }
-
-  test('names are unique', () => {
-    expect(new Set(FAULTS.map((f) => f.name)).size).toBe(FAULTS.length);
-  });
-
-  test('weak magnets lower torque constant and static gain by 6 %', () => {
-    const weak = truthWith('weak-magnets');
-    expect(weak.torqueConstant / healthy.torqueConstant).toBeCloseTo(0.94, 12);
-    expect(weak.staticGain / healthy.staticGain).toBeCloseTo(0.94, 12);
-  });
-
-  test('late firmware adds 1 ms to dead time and to every lag', () => {
-    const late = truthWith('late-firmware');
-    expect(late.deadTime - healthy.deadTime).toBeCloseTo(1e-3, 12);
-    for (let s = 0; s < 6; s++) {
-      expect((late.lag[s] ?? NaN) - (healthy.lag[s] ?? NaN)).toBeCloseTo(1e-3, 12);
-    }
-  });
-
-  test('swapped smoothing exchanges the lags of settings 3 and 4 alone', () => {
-    const swapped = truthWith('swapped-smoothing').lag;
-    const [s0, s1, s2, s3, s4, s5] = healthy.lag;
-    expect(swapped).toEqual([s0, s1, s2, s4, s3, s5]);
-  });
-
-  test('a loose coupling brings the resonance to 190 Hz', () => {
-    expect(truthWith('loose-coupling').resonance).toBeCloseTo(190, 9);
-  });
-
-  test('a soft loop lags by 0.53 ms, a hard one hardly at all', () => {
-    expect(truthWith('detuned-low').loopLag).toBeCloseTo(1 / (2 * Math.PI * 300), 5);
-    expect(truthWith('detuned-high').loopLag).toBeLessThan(0.1e-3);
-  });
 });

@@ -45,6 +45,13 @@ test('static gain of 0.99 is read within 0.01 %, whatever the offset', () => {
   expect(Math.abs(valueOf(score('static-gain', straight, options)) - GAIN)).toBeLessThan(1e-4);
 });
 
+test('offset of 30 mN·m is read within 0.2 mN·m, less the unloaded zero, whatever the gain', () => {
+  expect(Math.abs(valueOf(score('offset', straight, options)) - 0.03)).toBeLessThan(2e-4);
+  const tared = score('offset', straight, options, { ...context, zero: 0.05 });
+  expect(Math.abs(valueOf(tared) + 0.02)).toBeLessThan(2e-4);
+  expect(reasonOf(score('offset', { pattern: steps([1, 1], 0.2) }))).toContain('An offset needs');
+});
+
 test('conditioning levels do not count: a set taken up by the first level is left out', () => {
   const shaft = (t: number): number => GAIN * exact(t) + (t < 0.3 ? 0.5 : 0);
   const conditioned = valueOf(score('static-gain', { ...straight, shaft }, options));

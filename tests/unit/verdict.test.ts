@@ -5,6 +5,7 @@ import type { Result, Verdict } from '../../src/decision/decision.js';
 import { decideAll, itemVerdict, reasonSentence } from '../../src/decision/verdict.js';
 import type { Limit, Limits } from '../../src/procedure/limits.js';
 import type { Score } from '../../src/scoring/scoring.js';
+import { gateAs } from '../support/stand.js';
 
 const VERDICTS: Readonly<Record<string, Verdict>> = {
   conforming: { outcome: 'conforming' },
@@ -131,7 +132,7 @@ function score(stage: string, characteristic: string, value: number | string): S
 }
 
 function gate(scope: string, over: Partial<Gate> = {}): Gate {
-  return {
+  return gateAs({
     name: 'converter clip',
     scope,
     holds: false,
@@ -141,11 +142,16 @@ function gate(scope: string, over: Partial<Gate> = {}): Gate {
     blames: 'stand',
     evidence: '14 samples at the rail, 0 allowed.',
     ...over,
-  };
+  });
 }
 
 const stated = { relative: 0, absolute: 0.00006 };
-const base = { gates: [], uncertainty: () => stated, sideOf: () => 'shaft' as const };
+const base = {
+  gates: [],
+  uncertainty: () => stated,
+  sideOf: () => 'shaft' as const,
+  gatesOf: () => [],
+};
 const rise2 = limit('steps-2', 'rise-time');
 const rise0 = limit('steps-0', 'rise-time', {
   tolerance: { kind: 'between', lower: 0.0004, upper: 0.0008 },

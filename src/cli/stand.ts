@@ -1,0 +1,145 @@
+import { readFileSync, renameSync, writeFileSync } from 'node:fs';
+import { EXIT } from '../base/codes.js';
+import { StallmarkError } from '../base/error.js';
+import { SIMULATED_MARK } from '../certificate/certificate.js';
+import { withStandVersion } from '../procedure/stand-version.js';
+import type { StandModel } from '../procedure/station.js';
+import { assemble } from '../run/assemble.js';
+import type { Asking } from '../run/brief.js';
+import { prepareStand } from '../run/documents.js';
+import { defaultKeys } from '../run/places.js';
+import { measureStand, type StandMeasured } from '../run/stand.js';
+import { answerTo, arranged, type Answering } from './answer.js';
+import { showProgress } from './progress.js';
+import type { Terminal } from './terminal.js';
+
+/** Options of `stand measure`, as the argument parser hands them over. */
+export interface StandOptions extends Answering {
+  readonly procedure?: string;
+  readonly bench?: string;
+  readonly fault: readonly string[];
+  readonly pace: 'fast' | 'real';
+  readonly data: string;
+  readonly keys?: string;
+  readonly acceptDrift?: string;
+  readonly json?: true;
+}
+
+/**
+ * Measures the stand and adds the model to the description of the bench. A stand that moved further
+ * than a sound one does is told and not taken over, unless a reason is given.
+ */
+export async function standMeasure(
+  serial: string,
+  options: StandOptions,
+  to: Terminal,
+): Promise<number> {
+  const documents = prepareStand({ ...options, serial });
+  const { station } = documents;
+  const parts = await assemble({
+    documents,
+    serial,
+    root: options.data,
+    keys: options.keys ?? defaultKeys(),
+    passphrase: process.env['STALLMARK_PASSPHRASE'],
+    faults: options.fault,
+    pace: options.pace,
+  });
+  const stop = new AbortController();
+  const interrupt = (): void => {
+    to.err('Stopping: torque to zero, then power off.');
+    stop.abort();
+  };
+  process.on('SIGINT', interrupt);
+  process.on('SIGTERM', interrupt);
+  to.err(`${SIMULATED_MARK}: bench ${station.id} is simulated.`);
+  const order: Asking = {
+    serial,
+    operator: options.operator,
+    documents,
+    acknowledge: (warning, task) => answerTo(warning, task, options, to),
+    arrange: (instruction) => arranged(instruction, to),
+    stop: stop.signal,
+  };
+  try {
+    const measured = await finished(measureStand(order, parts), to);
+    const isStored = measured.drifts.length === 0 || options.acceptDrift !== undefined;
+    if (isStored) store(station.file, measured);
+    tell(measured, { ...options, isStored, file: station.file }, to);
+    return isStored ? EXIT.conforming : EXIT.held;
+  } finally {
+    process.off('SIGINT', interrupt);
+    process.off('SIGTERM', interrupt);
+    parts.ledger.close();
+  }
+}
+
+async function finished(
+  measuring: ReturnType<typeof measureStand>,
+  to: Terminal,
+): Promise<StandMeasured> {
+  for (;;) {
+    const next = await measuring.next();
+    if (next.done === true) return next.value;
+    showProgress(next.value, to);
+  }
+}
+
+function store(file: string, { now }: StandMeasured): void {
+  try {
+    const text = withStandVersion(readFileSync(file, 'utf8'), file, now);
+    writeFileSync(`${file}.new`, text, { flag: 'wx' });
+    renameSync(`${file}.new`, file);
+  } catch (cause) {
+    if (cause instanceof StallmarkError) throw cause;
+    const what = `"${file}" cannot be read or written: ${String(cause)}.`;
+    const fix = 'Check the name and the rights of the file; the measurement is in the ledger.';
+    throw new StallmarkError([{ code: 'storage/unwritable', what, fix }], { cause });
+  }
+}
+
+interface Telling {
+  readonly json?: true;
+  readonly isStored: boolean;
+  readonly acceptDrift?: string;
+  readonly file: string;
+}
+
+function tell(measured: StandMeasured, how: Telling, to: Terminal): void {
+  const { now, before, drifts } = measured;
+  if (how.json === true) {
+    to.out(JSON.stringify({ stored: how.isStored, now, before, drifts }, null, 2));
+    return;
+  }
+  to.out(
+    `\n${'Stand model'.padEnd(20)}${`version ${String(before.version)}`.padStart(24)}${`version ${String(now.version)}`.padStart(24)}`,
+  );
+  for (const [name, key, unit, factor] of ROWS) {
+    const shown = (model: StandModel): string =>
+      `${plusMinus(model[key] * factor, model.uncertainty[key] * factor)} ${unit}`;
+    to.out(`${name.padEnd(20)}${shown(before).padStart(24)}${shown(now).padStart(24)}`);
+  }
+  to.out('U with k = 2; the item in the nest is part of the stand.\n');
+  for (const drift of drifts) to.out(`DRIFT  ${drift}`);
+  if (how.isStored) {
+    to.out(`Version ${String(now.version)} is in force: ${how.file}`);
+    if (drifts.length > 0) to.out(`The drift was accepted: ${how.acceptDrift ?? ''}`);
+  } else {
+    to.out('Nothing was taken over: dynamic values of runs on this stand are invalid until the');
+    to.out('cause is found. To take the new model over all the same: --accept-drift "reason".');
+  }
+}
+
+const ROWS = [
+  ['resonance', 'resonance', 'Hz', 1],
+  ['damping ratio', 'damping', '%', 100],
+  ['compliance', 'compliance', 'µrad/(N·m)', 1e6],
+  ['torque delay', 'torqueDelay', 'ms', 1000],
+  ['current delay', 'currentDelay', 'ms', 1000],
+] as const;
+
+/** Value and U to the second digit of U. */
+function plusMinus(value: number, expanded: number): string {
+  const places = expanded > 0 ? Math.max(0, 1 - Math.floor(Math.log10(expanded))) : 4;
+  return `${value.toFixed(places)} ± ${expanded.toFixed(places)}`;
+}

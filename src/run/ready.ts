@@ -1,0 +1,52 @@
+import { throwIfAny } from '../base/error.js';
+import type { Bench } from '../bench/bench.js';
+import type { Acknowledgement, EnergizePermit } from '../bench/permit.js';
+import { readinessChecks, readinessProblems, type Check } from '../readiness/readiness.js';
+import {
+  identityProblems,
+  permitFor,
+  situationOf,
+  type Asking,
+  type Brief,
+  type Parts,
+} from './brief.js';
+
+/** What a person may be told before power. */
+export interface ReadyProgress {
+  readonly kind: 'ready';
+  readonly checks: readonly Check[];
+}
+
+/**
+ * The way to a permit, the same for every use of power: the item in the nest is the one scanned, the
+ * bench may test now, and a named person answered every warning.
+ *
+ * @throws bench/wrong-item, readiness/not-ready, bench/outstanding-warnings; nothing is energized then.
+ */
+export async function* makeReady(
+  bench: Bench,
+  order: Asking,
+  parts: Parts,
+  attempt: number,
+): AsyncGenerator<ReadyProgress, { readonly brief: Brief; readonly permit: EnergizePermit }> {
+  const { procedure } = order.documents;
+  const { serial } = order;
+  const task = { bench: bench.id, serial, attempt, procedureDigest: procedure.digest };
+  const identity = await bench.identify();
+  throwIfAny(identityProblems(identity, order));
+  const situation = await situationOf(bench, order, parts);
+  const checks = readinessChecks(situation);
+  yield { kind: 'ready', checks };
+  throwIfAny(readinessProblems(checks));
+  const acknowledgements: Acknowledgement[] = [];
+  for (const warning of procedure.warnings) {
+    acknowledgements.push(await order.acknowledge(warning, task));
+  }
+  const brief = { task, identity, environment: situation.environment, acknowledgements };
+  return { brief, permit: permitFor(bench, brief, order, parts.clock.now()) };
+}
+
+/** Readiness once more, at the moment of energizing. */
+export async function confirmReady(bench: Bench, order: Asking, parts: Parts): Promise<void> {
+  throwIfAny(readinessProblems(readinessChecks(await situationOf(bench, order, parts))));
+}

@@ -1,0 +1,11 @@
+import { runItem, shippedDocuments, withStages, decisionOn } from '../support/simulated-run.js';
+const [serial = 'H12-26-00001', stages = '', faults = ''] = process.argv.slice(2);
+let d = shippedDocuments();
+if (stages) d = withStages(d, stages.split(','));
+const t = Date.now();
+const p = await runItem(d, { serial, faults: faults ? (faults.split(',') as never) : [] });
+console.log((Date.now() - t) / 1000, 's');
+const dec = decisionOn(d, p);
+for (const r of dec.results) console.log(`${r.limit.stage}.${r.limit.characteristic}`.padEnd(36), r.outcome.kind === 'measured' ? Number(r.outcome.value.toPrecision(5)) : r.outcome.reason, r.outcome.kind==='measured'&&r.outcome.bound?'>=':'', r.verdict.outcome, JSON.stringify(r.limit.tolerance));
+for (const g of dec.gates) if (!g.holds || process.argv[5]) console.log(g.concern, g.id, g.scope, g.holds, g.observed.toPrecision(4), g.allowed.toPrecision(4), 'margin', g.margin.toFixed(2), g.evidence);
+console.log(dec.verdict, dec.reason);
