@@ -66,7 +66,10 @@ export class Link implements Updates {
     }
     this.patient = longest < this.patience;
     this.held = new Float64Array(this.fates.length);
-    if (waveform.wheel === undefined) waveform.command.forEach((level, i) => { this.send(i, level); });
+    if (waveform.wheel === undefined)
+      waveform.command.forEach((level, i) => {
+        this.send(i, level);
+      });
   }
 
   /** Sends update `index`, in order; the item hears it or goes on with what it holds, if it still waits. */

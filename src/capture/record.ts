@@ -86,8 +86,17 @@ class Recording {
 
   /** The last report counts, but a fault once seen stays. */
   #report(device: Block['device']): void {
-    const { torqueEnabled: _, ...report } = device;
-    this.#device = { ...report, fault: this.#device.fault || device.fault };
+    const { updates, missing, linkLost, gap, jitter, duty, time, fault } = device;
+    this.#device = {
+      updates,
+      missing,
+      ...(linkLost === undefined ? {} : { linkLost }),
+      ...(gap === undefined ? {} : { gap }),
+      ...(jitter === undefined ? {} : { jitter }),
+      ...(duty === undefined ? {} : { duty }),
+      time,
+      fault: this.#device.fault || fault,
+    };
   }
 
   end(): Take {

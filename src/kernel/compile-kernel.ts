@@ -1,9 +1,24 @@
 import { readFileSync, writeFileSync } from 'node:fs';
 import { fileURLToPath } from 'node:url';
-import asc from 'assemblyscript/asc';
 
 const folder = new URL('../../src/kernel/', import.meta.url);
 const FILES = { 'kernel.ts': 'assembly/kernel.ts', 'asconfig.json': 'assembly/asconfig.json' };
+
+/**
+ * The compiler as far as it is used here. Its own types redeclare `Array` for the whole program, so they
+ * are kept out: the name is a text that the type checker does not follow.
+ */
+interface Compiler {
+  main(
+    options: readonly string[],
+    files: {
+      readonly readFile: (name: string) => string | null;
+      readonly writeFile: (name: string, contents: Uint8Array) => void;
+      readonly listFiles: () => readonly string[];
+    },
+  ): Promise<{ readonly error: Error | null }>;
+}
+const COMPILER: string = 'assemblyscript/asc';
 
 /** Where `npm run build` writes what this file makes; git does not keep it. */
 export const KERNEL = fileURLToPath(new URL('bytes.ts', folder));
@@ -19,13 +34,14 @@ export async function compiledKernel(): Promise<string> {
       readFileSync(new URL(file, folder), 'utf8'),
     ]),
   );
+  const asc = ((await import(COMPILER)) as { readonly default: Compiler }).default;
   let bytes = new Uint8Array();
   const { error } = await asc.main(
     ['kernel.ts', '--config', 'asconfig.json', '--outFile', 'kernel.wasm'],
     {
       readFile: (name) => sources.get(name) ?? null,
       writeFile: (_name, contents) => {
-        bytes = Uint8Array.from(contents as Uint8Array);
+        bytes = Uint8Array.from(contents);
       },
       listFiles: () => [],
     },

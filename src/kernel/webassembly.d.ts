@@ -1,3 +1,4 @@
+/* eslint-disable @typescript-eslint/no-extraneous-class -- a declaration of what the engine has */
 /** The part of the WebAssembly interface that is used here; the types of Node leave it out. */
 declare namespace WebAssembly {
   class Memory {

@@ -71,16 +71,11 @@ function specialsOf(
   rate: number,
   count: number,
 ): Pick<Waveform, 'silence' | 'wheel'> {
-  switch (pattern.kind) {
-    case 'silence': {
-      const from = Math.round(pattern.before * rate);
-      return { silence: { from, to: from + Math.round(pattern.silent * rate) } };
-    }
-    case 'virtual-spring':
-      return { wheel: wheelOf(pattern, rate, count) };
-    default:
-      return {};
+  if (pattern.kind === 'silence') {
+    const from = Math.round(pattern.before * rate);
+    return { silence: { from, to: from + Math.round(pattern.silent * rate) } };
   }
+  return pattern.kind === 'virtual-spring' ? { wheel: wheelOf(pattern, rate, count) } : {};
 }
 
 /** A pattern is compiled for its bounds, for the bench and for its scores: once is enough. */

@@ -196,12 +196,12 @@ function checkPower(values: Values, stage: string): void {
 }
 
 /** Patterns that ask more of the bench than a command stand alone in their stage. */
-const ALONE: readonly unknown[] = ['silence', 'virtual-spring'];
+const ALONE: readonly string[] = ['silence', 'virtual-spring'];
 
 function checkPattern(values: Values, pattern: string, recordings: Recordings): void {
-  const kind = values.at(`${pattern}/kind`);
-  if (ALONE.includes(kind) && /\/\d+$/.test(pattern)) {
-    const what = `A ${String(kind)} stands in a list of patterns, but is played alone.`;
+  const kind = values.textAt(`${pattern}/kind`);
+  if (kind !== undefined && ALONE.includes(kind) && /\/\d+$/.test(pattern)) {
+    const what = `A ${kind} stands in a list of patterns, but is played alone.`;
     values.add('document/value', `${pattern}/kind`, what, 'Give it a stage of its own.');
   }
   if (kind === 'virtual-spring') {

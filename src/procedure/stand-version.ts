@@ -36,7 +36,7 @@ function endOfStands(text: string, file: string): number {
     ? contents.items.find(({ key }) => isScalar(key) && key.value === 'stand')
     : undefined;
   const list = pair?.value;
-  if (!isSeq(list) || list.range == null) throw new Error(`${file} has no list of stand models`);
+  if (!isSeq(list)) throw new Error(`${file} has no list of stand models`);
   const last = list.items.at(-1) as { readonly range?: readonly number[] } | undefined;
   const end = text.indexOf('\n', (last?.range?.[1] ?? list.range[1]) - 1);
   return end < 0 ? text.length : end + 1;

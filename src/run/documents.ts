@@ -243,25 +243,16 @@ export function checkDocuments(paths: readonly string[]): Checked {
   for (const document of [...found.procedures, ...found.limits]) {
     problems.push(...checkApproval(document));
   }
-  const planned = new Set<string>();
-  for (const limits of found.limits) {
-    const procedures = [...found.procedures, ...shipped.procedures];
-    const procedure = procedures.find((p) => p.id === limits.procedure);
-    const station = found.stations[0] ?? shipped.stations[0];
-    if (procedure === undefined || station === undefined) continue;
-    const documents = { procedure, limits, station };
-    const findings = checkPlan(documents, CATALOGUE);
-    problems.push(...findings);
-    planned.add(procedure.file);
-    if (findings.every(isNote)) summary.push(...planLines(planOf(documents, CATALOGUE)));
-  }
-  for (const p of found.procedures.filter((one) => !planned.has(one.file))) {
-    const station = found.stations[0] ?? shipped.stations[0];
-    if (station !== undefined) {
-      problems.push(...checkStages({ procedure: p, station }, CATALOGUE));
+  const station = found.stations[0] ?? shipped.stations[0];
+  if (station !== undefined) {
+    const partners = [...found.procedures, ...shipped.procedures];
+    for (const checked of [
+      checkPlans(found.limits, partners, station),
+      checkUnplanned(found, station),
+    ]) {
+      problems.push(...checked.problems);
+      summary.push(...checked.summary);
     }
-    const why = p.purpose === 'stand' ? 'measures the stand' : 'no limits among the files given';
-    summary.push(`${p.file}  ${p.title}, issue ${String(p.issue)}: ${why}`);
   }
   return { problems, summary, texts: new Map([...shipped.texts, ...found.texts]) };
 }
@@ -280,4 +271,35 @@ function planLines(plan: Plan): readonly string[] {
     ...stages,
     `${limits.file}  ${limits.id}, issue ${String(limits.issue)}: ${String(limits.rows.length)} limits`,
   ];
+}
+
+/** Holds limits against the procedures they belong to. */
+function checkPlans(
+  limits: readonly Limits[],
+  procedures: readonly Procedure[],
+  station: Station,
+): Omit<Checked, 'texts'> {
+  const problems: Problem[] = [];
+  const summary: string[] = [];
+  for (const one of limits) {
+    const procedure = procedures.find((p) => p.id === one.procedure);
+    if (procedure === undefined) continue;
+    const documents = { procedure, limits: one, station };
+    const findings = checkPlan(documents, CATALOGUE);
+    problems.push(...findings);
+    if (findings.every(isNote)) summary.push(...planLines(planOf(documents, CATALOGUE)));
+  }
+  return { problems, summary };
+}
+
+/** Checks the procedures that no limits among the files belong to, as far as power goes. */
+function checkUnplanned(found: Documents, station: Station): Omit<Checked, 'texts'> {
+  const unplanned = found.procedures.filter((p) => found.limits.every((l) => l.procedure !== p.id));
+  return {
+    problems: unplanned.flatMap((procedure) => checkStages({ procedure, station }, CATALOGUE)),
+    summary: unplanned.map((p) => {
+      const why = p.purpose === 'stand' ? 'measures the stand' : 'no limits among the files given';
+      return `${p.file}  ${p.title}, issue ${String(p.issue)}: ${why}`;
+    }),
+  };
 }

@@ -190,13 +190,12 @@ function notMeasured(reasons: readonly string[]): StallmarkError {
 
 function enter({ now, before, drifts }: StandMeasured, order: Asking, parts: Parts): void {
   const { station, procedure } = order.documents;
-  const { by: _, uncertainty, ...values } = now;
   const body = {
     what: 'stand measured',
     bench: station.id,
     procedure: procedure.digest,
     simulated: parts.seal.purpose === 'simulation',
-    model: { ...values, uncertainty: { ...uncertainty } },
+    model: { ...now, uncertainty: { ...now.uncertainty } },
     former: before.version,
     drifts,
   };

@@ -1,3 +1,4 @@
+import { histogramOf } from '../kernel/sums.js';
 import { mean } from './line.js';
 
 /** The two levels between which a waveform changes. */
@@ -20,19 +21,9 @@ const BINS = 100;
  * Check: tests/checks/transition.check.ts.
  */
 export function histogramLevels(y: ArrayLike<number>): StateLevels | undefined {
-  let least = Infinity;
-  let greatest = -Infinity;
-  for (let i = 0; i < y.length; i++) {
-    least = Math.min(least, y[i] as number);
-    greatest = Math.max(greatest, y[i] as number);
-  }
-  const width = (greatest - least) / BINS;
-  if (!(width > 0 && width < Infinity)) return undefined;
-  const counts = new Uint32Array(BINS);
-  for (let i = 0; i < y.length; i++) {
-    const bin = Math.min(BINS - 1, Math.floor(((y[i] as number) - least) / width));
-    counts[bin] = (counts[bin] as number) + 1;
-  }
+  const histogram = histogramOf(y, BINS);
+  if (histogram === undefined) return undefined;
+  const { counts, least, width } = histogram;
   const centre = (bin: number): number => least + (bin + 0.5) * width;
   return {
     low: centre(fullest(counts, 0, BINS / 2)),
@@ -40,7 +31,7 @@ export function histogramLevels(y: ArrayLike<number>): StateLevels | undefined {
   };
 }
 
-function fullest(counts: Uint32Array, from: number, to: number): number {
+function fullest(counts: Float64Array, from: number, to: number): number {
   let best = from;
   for (let i = from + 1; i < to; i++) {
     if ((counts[i] as number) > (counts[best] as number)) best = i;

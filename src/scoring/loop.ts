@@ -13,7 +13,7 @@ import {
   samplesOf,
   shown,
 } from './reading.js';
-import type { Characteristic, Context } from './scoring.js';
+import type { Characteristic, Context, Evidence } from './scoring.js';
 
 /** A loop cut into strips of equal command, rising and falling branch apart. */
 export interface Loop {
@@ -180,9 +180,29 @@ const hysteresis: Characteristic = {
     const found = frictionLoop(capture, part, conditioning, context);
     if ('reason' in found) return found;
     const span = 2 * part.pattern.amplitude * Math.abs(found.loop.slope);
-    return measured(greatestMagnitude(loopWidths(found.loop.rising, found.loop.falling)) / span);
+    const { rising, falling } = found.loop;
+    const widest = greatestMagnitude(loopWidths(rising, falling));
+    return measured(widest / span, { evidence: evidenceOf(found.loop) });
   },
 };
+
+/** Both branches as they were compared, about zero, the rising one first. */
+function evidenceOf({ command, rising, falling, slope }: Loop): Evidence {
+  const widths = loopWidths(rising, falling).map(Math.abs);
+  const widest = widths.reduce(
+    (best, width, i) => (width > (widths[best] as number) ? i : best),
+    0,
+  );
+  const torque = (deviations: readonly number[]): readonly number[] =>
+    deviations.map((deviation, i) => slope * (command[i] as number) + deviation);
+  return {
+    kind: 'loop',
+    command: Float64Array.from([...command, ...command.toReversed()]),
+    torque: Float64Array.from([...torque(rising), ...torque(falling).toReversed()]),
+    width: widths[widest] ?? 0,
+    at: command[widest] ?? 0,
+  };
+}
 
 const FRICTION_OPTIONS = {
   conditioning: { dimension: 'count', default: 0 },

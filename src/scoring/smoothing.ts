@@ -71,7 +71,9 @@ export function pointsOf(capture: Capture, stage: Stage, context: Context): read
 }
 
 /** What a plot of lag against grain needs. */
-export function evidenceOf(points: readonly Point[]): Evidence {
+export function evidenceOf(
+  points: readonly Point[],
+): Extract<Evidence, { readonly kind: 'smoothing' }> {
   const whole = points.filter(({ lag, grain }) => lag.length > 0 && grain.length > 0);
   return {
     kind: 'smoothing',

@@ -175,8 +175,18 @@ function scoreOvershoot(edge: AveragedEdge): Outcome {
     spread: spreadOver(edge, (torque, change) =>
       overshootOf({ ...edge, torque, calm: calmed(torque, edge.step), change }),
     ),
-    evidence: evidenceOf(edge, SHOWN, []),
+    evidence: evidenceOf(edge, SHOWN, peakOf(edge, value)),
   });
+}
+
+/** Where the torque that was read as overshoot is greatest. */
+function peakOf(
+  edge: AveragedEdge,
+  value: number,
+): readonly { readonly time: number; readonly share: number }[] {
+  const peak = (1 + value) * edge.change;
+  const at = edge.calm.findIndex((torque) => torque >= peak - 1e-9 * Math.abs(peak));
+  return at < 0 ? [] : [{ time: edge.time[at] as number, share: 1 + value }];
 }
 
 const motorOvershoot: Characteristic = {

@@ -169,6 +169,24 @@ function departuresOf(
   return departures;
 }
 
+/** Points of the curve that are drawn. */
+const DRAWN = 40;
+
+/** The curve of two equal poles through the point of setting 0, as far as the slowest setting. */
+function curveOf(
+  points: readonly Point[],
+  lines: readonly HeldLine[],
+  context: Context,
+): readonly { readonly lag: number; readonly grain: number }[] {
+  const lags = points.map((point) => mean(point.lag));
+  const first = lags[0] ?? 0;
+  const longest = Math.max(...lags) - first;
+  return Array.from({ length: DRAWN }, (_, i) => {
+    const more = (longest * (i + 1)) / DRAWN;
+    return { lag: first + more, grain: grainForLag(lines, more) * context.torqueConstant.value };
+  });
+}
+
 const tradeOffDeparture: Characteristic = {
   ...grain,
   id: 'trade-off-departure',
@@ -192,7 +210,8 @@ const tradeOffDeparture: Characteristic = {
     const departures = departuresOf(points, found.lines[0] ?? [], context);
     if ('kind' in departures) return departures;
     const worst = departures.reduce((most, d) => (Math.abs(d) > Math.abs(most) ? d : most));
-    return measured(worst, { evidence: evidenceOf(points) });
+    const curve = curveOf(points, found.lines[0] ?? [], context);
+    return measured(worst, { evidence: { ...evidenceOf(points), curve } });
   },
 };
 

@@ -153,7 +153,7 @@ publish(
       title: 'Faults: found, and blamed on whom',
       command: `npm run evidence:faults${isWhole ? ' -- --whole' : ''}`,
       runs: [
-        `${places.length} faults with their severities, ${runs.size} of ${jobs.length} runs, serials ${serialOf(1)} to ${serialOf(count)}, attempt 1`,
+        `${new Set(places.map(({ fault }) => fault.name)).size} faults, ${places.length} with their severities; ${runs.size} of ${jobs.length} runs, serials ${serialOf(1)} to ${serialOf(count)}, attempt 1`,
         isWhole
           ? 'Every fault on the whole procedure'
           : 'Faults of the item on the stages that matter to them, with zeros, direction and torque constant; all others and swapped smoothing on the whole procedure',

@@ -390,7 +390,7 @@ function supplied(drawn: Drawn): Rows {
   const set = motorTorque(latched, item, law, 0);
   const ohm = (item.resistance * (234.5 + temperatures('full-step', 0).winding)) / 254.5;
   const settle = -Math.expm1(-1 / RATE / 2e-3);
-  let [volt, before, sum, least, busiest] = [Number(stand.supplyVoltage), 0, 0, Infinity, 0];
+  let [volt, before, sum, least, busiest] = [stand.supplyVoltage, 0, 0, Infinity, 0];
   const course = set.map((torque) => {
     const current = torque / item.assumedConstant;
     const drive = ohm * current + item.inductance * (current - before) * RATE;
