@@ -24,7 +24,7 @@ const UNIT = BASE_UNIT.stiffness;
 /** Draws the damping of the closed loop, rung by rung of stiffness, with the three bounds on stiffness. */
 export function ladderFigure(reading: LadderReading): Figure {
   const said = saidBy(reading);
-  const bounds = boundsOf(reading.evidence).map((b) => `${b.name} ${digits(b.at)} ${UNIT}`);
+  const bounds = boundsOf(reading.evidence).map(boundWords);
   const rungs = reading.evidence.points.map(
     (p) =>
       `${digits(p.stiffness)} ${UNIT}: ${digits(p.damping, 3)} at up to ${digits(p.amplitude, 3)} N·m`,
@@ -50,7 +50,14 @@ function boundsOf({ margin, rule, passive }: Ladder): readonly {
     { name: 'linear rule', at: rule, pen: 'construction' },
     { name: 'passive up to', at: passive, pen: 'nominal' },
   ] as const;
-  return bounds.filter(({ at }) => Number.isFinite(at) && at > 0);
+  return bounds.filter(({ at }) => Number.isFinite(at) && at >= 0);
+}
+
+/** With more virtual damping than the wheel has of its own, no stiffness is passive. */
+function boundWords({ name, at }: { readonly name: string; readonly at: number }): string {
+  return at === 0 && name.startsWith('passive')
+    ? 'passive at no stiffness'
+    : `${name} ${digits(at)} ${UNIT}`;
 }
 
 function ladderPanel(reading: LadderReading): Panel {
@@ -79,7 +86,7 @@ function ladderPanel(reading: LadderReading): Panel {
     markers: ordered.map((p) => ({ shape: 'dot', x: p.stiffness, y: p.damping })),
     labels: [
       ...bounds.map((b) =>
-        label([b.at, y.to], `${b.name} ${digits(b.at)} ${UNIT}`, { side: 'sw', along: 'y' }),
+        label([b.at, y.to], boundWords(b), { side: b.at === 0 ? 'se' : 'sw', along: 'y' }),
       ),
       ...endsOf(limits).map((end) =>
         label([end, y.from], `limit ${digits(end)} ${UNIT}`, { side: 'ne', along: 'y' }),

@@ -18,7 +18,7 @@ test('the demonstration accepts the good item, rejects the faulty one for its sl
   expect(err).toContain('WARNING   Crushing of hands');
   expect(err).toContain('WARNING   Sudden torque');
   expect(err).toContain('Acknowledged: crushing, by operator 17');
-  expect(err).toMatch(/9\/18 {2}full-step/u);
+  expect(err).toMatch(/11\/25 {2}full-step/u);
   expect(out).toMatch(/ACCEPT {3}H12-26-04711/u);
   expect(out).toMatch(/REJECT {3}H12-26-04712/u);
   expect(out).toMatch(/slew rate.*3\.0.*5\.20 … 6\.60.*✗ outside/u);

@@ -167,7 +167,12 @@ test('the guard opens while energized: power off at once, aborted, nothing issue
   const tried = await attempt(whole, (progress, inner) => {
     if (progress.kind === 'power' && progress.on) inner.control.interlocks({ guard: 'open' });
   });
-  expect(tried.error).toMatchObject({ problems: [{ code: 'bench/interlock' }] });
+  expect(tried.error).toMatchObject({
+    problems: [
+      { code: 'bench/interlock', what: 'Bench "TW-1" lost its torque to the safety controller.' },
+      { code: 'bench/interlock', what: 'The guard is open.' },
+    ],
+  });
   expectOff(tried.inner);
   expectWhole(tried.root, false);
 });

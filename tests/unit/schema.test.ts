@@ -1,5 +1,6 @@
 import { readFileSync } from 'node:fs';
 import { expect, test } from 'vitest';
+import type { Stage } from '../../src/procedure/procedure.js';
 import { StallmarkError } from '../../src/base/error.js';
 import type { Problem } from '../../src/base/error.js';
 import { approve, checkApproval } from '../../src/procedure/approval.js';
@@ -317,7 +318,7 @@ const changes: readonly Change[] = [
   {
     name: 'a day that does not exist',
     kind: 'procedure',
-    old: 'date: 2026-09-14\napproved',
+    old: 'date: 2026-11-25\napproved',
     now: 'date: 2026-02-30\napproved',
     at: '2026-02-30',
     code: 'document/value',
@@ -554,8 +555,9 @@ test('the procedure is read as written', () => {
   const procedure = READ.procedure(shipped(PROCEDURE));
   expect(procedure).toMatchObject({
     id: 'h12-acceptance',
-    issue: 3,
-    date: '2026-09-14',
+    issue: 4,
+    date: '2026-11-25',
+    purpose: 'acceptance',
     attempts: 2,
   });
   expect(procedure.model).toMatchObject({
@@ -564,8 +566,19 @@ test('the procedure is read as written', () => {
     continuousLoss: 52,
     slew: 6000,
   });
-  expect(procedure.stages).toHaveLength(18);
-  const [zero, , , , triangle] = procedure.stages;
+  expect(procedure.stages).toHaveLength(25);
+  const stage = (wanted: string): Stage | undefined =>
+    procedure.stages.find(({ id }) => id === wanted);
+  const [zero] = procedure.stages;
+  const triangle = stage('triangle');
+  expect(stage('cogging')?.takes.map(({ angle }) => angle)).toHaveLength(13);
+  expect(stage('cogging')?.takes[1]?.angle).toBeCloseTo((2.769 * Math.PI) / 180, 12);
+  expect(stage('sound')?.takes.map(({ slew }) => slew)).toEqual([2000, 4000, 6000]);
+  expect(stage('stability')?.pattern).toMatchObject({
+    kind: 'virtual-spring',
+    stiffness: { from: 20, to: 110, factor: 1.15 },
+    wheel: { inertia: 0.03, drag: 0.03 },
+  });
   expect(zero).toMatchObject({ power: 'off', updates: 1000 });
   expect(zero.takes.map(({ fixture }) => fixture)).toEqual(['uncoupled', 'shunt', 'coupled']);
   expect(triangle?.reads[0]).toMatchObject({
@@ -584,7 +597,7 @@ test('the procedure is read as written', () => {
 
 test('a limit without a rule takes the one of the file', () => {
   const rows = READ.limits(shipped(LIMITS)).rows;
-  expect(rows).toHaveLength(34);
+  expect(rows).toHaveLength(43);
   expect(rows[0]).toMatchObject({
     stage: 'idle',
     characteristic: 'zero-offset',
@@ -687,12 +700,22 @@ test('every kind of pattern can be written and is read', () => {
     '{ kind: chirp, amplitude: 1 N·m, from: 1 Hz, to: 50 Hz, duration: 2 s, sweep: linear }',
     '{ kind: pseudo-random, amplitude: 1 N·m, rate: 100 Hz, order: 7, periods: 2 }',
     '[{ kind: hold, level: 0 N·m, duration: 1 s }, { kind: ramp, from: 0 N·m, to: 1 N·m, duration: 1 s }]',
+    '{ kind: silence, level: 1 N·m, before: 1 s, silent: 300 ms, after: 1 s }',
+    SPRING,
   ];
   const kinds = patterns.map((pattern) => {
     const text = shipped(PROCEDURE).replace('{ kind: hold, level: 0 N·m, duration: 4 s }', pattern);
-    return READ.procedure(text).stages[1]?.pattern.kind;
+    return READ.procedure(text).stages.find(({ id }) => id === 'idle')?.pattern.kind;
   });
-  expect(kinds).toEqual(['ramp', 'burst', 'chirp', 'pseudo-random', 'list']);
+  expect(kinds).toEqual([
+    'ramp',
+    'burst',
+    'chirp',
+    'pseudo-random',
+    'list',
+    'silence',
+    'virtual-spring',
+  ]);
 });
 
 test('the kind of a document follows from its identity', () => {
