@@ -22,7 +22,16 @@ const ROOT = fileURLToPath(new URL('../..', import.meta.url));
 const CHILD = fileURLToPath(new URL('./child.ts', import.meta.url));
 
 /** Folders of src that no result depends on: what is decided is decided from what is kept. */
-const APART = ['certificate', 'cli', 'decision', 'ledger', 'quality', 'readiness', 'web'];
+const APART = [
+  'certificate',
+  'cli',
+  'decision',
+  'identity',
+  'ledger',
+  'quality',
+  'readiness',
+  'web',
+];
 /** What does the jobs. */
 const RUNNING = [
   'evidence/fault-list.ts',

@@ -18,6 +18,7 @@ const MAY_IMPORT: Readonly<Record<string, readonly string[]>> = {
   capture: ['base', 'procedure', 'pattern', 'bench'],
   scoring: ['kernel', 'base', 'procedure', 'pattern', 'capture'],
   decision: ['base', 'procedure', 'capture', 'scoring'],
+  identity: ['base', 'procedure'],
   ledger: ['base'],
   certificate: ['base', 'procedure', 'bench', 'scoring', 'decision', 'ledger'],
   readiness: ['base', 'procedure', 'bench', 'ledger'],
@@ -33,7 +34,17 @@ const MAY_IMPORT: Readonly<Record<string, readonly string[]>> = {
     'certificate',
     'readiness',
   ],
-  cli: ['base', 'procedure', 'bench', 'scoring', 'decision', 'ledger', 'certificate', 'run'],
+  cli: [
+    'base',
+    'procedure',
+    'bench',
+    'scoring',
+    'decision',
+    'identity',
+    'ledger',
+    'certificate',
+    'run',
+  ],
 };
 
 function filesBelow(folder: string, ending: string): readonly string[] {
