@@ -1,13 +1,15 @@
+import type { Json } from '../base/canonical.js';
 import { isoInstant } from '../base/clock.js';
 import { StallmarkError } from '../base/error.js';
 import { hertz, second } from '../base/units.js';
 import type { Bench } from '../bench/bench.js';
+import type { EnergizePermit } from '../bench/permit.js';
 import { holdRecords } from '../ledger/store.js';
 import type { StandModel, Station } from '../procedure/station.js';
 import type { StandVersion } from '../procedure/stand-version.js';
 import { coverageFactor, expandedFor } from '../scoring/uncertainty.js';
 import type { Score } from '../scoring/scoring.js';
-import type { Asking, Parts } from './brief.js';
+import type { Asking, Brief, Parts } from './brief.js';
 import { stageJudge } from './open-scorer.js';
 import { confirmReady, makeReady, type ReadyProgress } from './ready.js';
 import { perform, type Performed, type Progress } from './runner.js';
@@ -54,10 +56,18 @@ export async function* measureStand(
   try {
     const bench = parts.bench(NO_ATTEMPT);
     try {
-      const performed = yield* play(bench, order, parts);
-      const found = concluded(performed, order, parts.clock.now());
-      enter(found, order, parts);
-      return found;
+      const { brief, permit } = yield* makeReady(bench, order, parts, NO_ATTEMPT);
+      note('stand measurement begun', { acknowledgements: acknowledged(brief) }, order, parts);
+      try {
+        const performed = yield* play({ bench, order, parts, brief, permit });
+        const found = concluded(performed, order, parts.clock.now());
+        note('stand measured', bodyOf(found, order), order, parts);
+        return found;
+      } catch (error) {
+        const reason = error instanceof Error ? error.message : String(error);
+        note('stand measurement ended without a result', { reason }, order, parts);
+        throw error;
+      }
     } finally {
       await bench.makeSafe('off');
       await bench.close();
@@ -67,12 +77,21 @@ export async function* measureStand(
   }
 }
 
-async function* play(
-  bench: Bench,
-  order: Asking,
-  parts: Parts,
-): AsyncGenerator<ReadyProgress | Progress, Performed> {
-  const { brief, permit } = yield* makeReady(bench, order, parts, NO_ATTEMPT);
+interface Measuring {
+  readonly bench: Bench;
+  readonly order: Asking;
+  readonly parts: Parts;
+  readonly brief: Brief;
+  readonly permit: EnergizePermit;
+}
+
+async function* play({
+  bench,
+  order,
+  parts,
+  brief,
+  permit,
+}: Measuring): AsyncGenerator<Progress, Performed> {
   const { ambient } = brief.environment;
   const judge = stageJudge({ ...order.documents, ambient });
   return yield* perform({
@@ -188,16 +207,25 @@ function notMeasured(reasons: readonly string[]): StallmarkError {
   return new StallmarkError([{ code: 'readiness/not-ready', what, fix }]);
 }
 
-function enter({ now, before, drifts }: StandMeasured, order: Asking, parts: Parts): void {
-  const { station, procedure } = order.documents;
-  const body = {
-    what: 'stand measured',
-    bench: station.id,
-    procedure: procedure.digest,
-    simulated: parts.seal.purpose === 'simulation',
+function bodyOf({ now, before, drifts }: StandMeasured, { documents }: Asking): Json {
+  return {
+    procedure: documents.procedure.digest,
     model: { ...now, uncertainty: { ...now.uncertainty } },
     former: before.version,
     drifts,
+  };
+}
+
+const acknowledged = ({ acknowledgements }: Brief): Json =>
+  acknowledgements.map((a): Json => ({ ...a, at: isoInstant(a.at) }));
+
+/** Enters what became of a measurement of the stand: every use of power is in the ledger. */
+function note(what: string, found: Json, order: Asking, parts: Parts): void {
+  const body = {
+    what,
+    bench: order.documents.station.id,
+    simulated: parts.seal.purpose === 'simulation',
+    ...(found as { readonly [key: string]: Json }), // every caller gives a mapping
   };
   const entry = { kind: 'note', serial: order.serial, attempt: NO_ATTEMPT, body } as const;
   parts.ledger.append({ ...entry, by: order.operator }, parts.clock.now());

@@ -83,7 +83,10 @@ for (const serial of ['H12-26-00001', 'H12-26-00002', 'H12-26-00003']) {
     expect(now).toMatchObject({ version: 13, by: 'op 17' });
     expect(now.characterized).toBe(`${isoInstant(clock.now()).slice(0, 19)}Z`);
     expect(found.drifts).toEqual([]);
-    expect(notes).toMatchObject([{ what: 'stand measured', former: 12, simulated: true }]);
+    expect(notes).toMatchObject([
+      { what: 'stand measurement begun', simulated: true },
+      { what: 'stand measured', former: 12, simulated: true },
+    ]);
   });
 }
 
