@@ -66,9 +66,19 @@ program
   });
 
 program
+  .command('scan')
+  .description('what the label of an item says and which procedure it leads to; no power')
+  .argument('[text]', 'as the scanner sends it; a line of standard input by default')
+  .option('--json', 'print as JSON')
+  .action(async (text: string | undefined, options: { readonly json?: true }) => {
+    const { scan } = await import('./scan.js');
+    process.exitCode = await scan(text, options, terminal);
+  });
+
+program
   .command('run')
   .description('test one item: warnings, progress, result, sealed record')
-  .argument('<serial>', 'as scanned from the label')
+  .argument('<label>', 'as scanned from the label, or the serial alone')
   .option('--procedure <file>', 'procedure; chosen by the model in the serial by default')
   .option('--limits <file>', 'limits; those of the procedure by default')
   .option('--bench <file>', 'bench description; the only one by default')
@@ -93,9 +103,9 @@ program
   .option('--json', 'print the decision as JSON')
   .option('--verbose', 'print the structured log as it is written')
   .addHelpText('after', () => `\n${listFaults()}`)
-  .action(async (serial: string, options: RunOptions) => {
+  .action(async (label: string, options: RunOptions) => {
     const { run } = await import('./run.js');
-    process.exitCode = await run(serial, options, terminal);
+    process.exitCode = await run(label, options, terminal);
   });
 
 program

@@ -14,6 +14,7 @@ import { defaultKeys } from '../run/places.js';
 import { preparePlots, writePlots } from '../run/plots.js';
 import { answerTo, arranged } from './answer.js';
 import { showProgress } from './progress.js';
+import { labelOf } from './scan.js';
 import { resultTable } from './table.js';
 import type { Terminal } from './terminal.js';
 
@@ -35,8 +36,12 @@ export interface RunOptions {
   readonly plots?: string;
 }
 
-/** Tests one item in the terminal and returns the exit status of its verdict. */
-export async function run(serial: string, options: RunOptions, to: Terminal): Promise<number> {
+/**
+ * Tests one item in the terminal and returns the exit status of its verdict.
+ *
+ * @param text - What the label says in any form that `scan` reads, or the serial alone.
+ */
+export async function run(text: string, options: RunOptions, to: Terminal): Promise<number> {
   const stop = new AbortController();
   const interrupt = (): void => {
     to.err('Stopping: torque to zero, then power off.');
@@ -46,7 +51,9 @@ export async function run(serial: string, options: RunOptions, to: Terminal): Pr
   process.on('SIGTERM', interrupt);
   try {
     if (options.plots !== undefined) throwIfAny(preparePlots(options.plots));
-    const issued = await testItem(serial, options, stop.signal, to);
+    const label = labelOf(text, options);
+    if (label.serial !== text) to.err(`The label, ${label.means}, is that of ${label.serial}.`);
+    const issued = await testItem(label.serial, options, stop.signal, to);
     let plots: readonly string[] = [];
     try {
       if (options.plots !== undefined) plots = await writePlots(issued, options.plots);

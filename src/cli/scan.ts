@@ -1,0 +1,114 @@
+import { EXIT, exitStatus } from '../base/codes.js';
+import { systemClock } from '../base/clock.js';
+import { StallmarkError, throwIfAny } from '../base/error.js';
+import { problemsAsText } from '../base/report.js';
+import { elementDate, elementName } from '../identity/gs1.js';
+import type { ElementString, Label, Reading } from '../identity/identity.js';
+import { readLabel } from '../identity/label.js';
+import type { Procedure } from '../procedure/procedure.js';
+import { DEFAULT_FOLDERS, readDocuments, type Choice } from '../run/documents.js';
+import type { Terminal } from './terminal.js';
+
+/** More bytes than any scan; what follows them is not read. */
+const MOST_BYTES = 4096;
+
+/** Says what a scan reads, element by element, and where it leads, or every reason against it. */
+export async function scan(
+  text: string | undefined,
+  options: { readonly json?: true },
+  to: Terminal,
+): Promise<number> {
+  const all = readDocuments(DEFAULT_FOLDERS);
+  throwIfAny(all.problems);
+  const procedures = all.procedures.filter((p) => p.purpose === 'acceptance');
+  const scanned = text ?? (await firstLine(process.stdin));
+  const reading = read(scanned, procedures);
+  if (options.json === true) to.out(JSON.stringify(facts(reading, procedures), null, 2));
+  else show(reading, procedures, to);
+  return reading.kind === 'label' ? EXIT.conforming : exitStatus(reading.problems[0].code);
+}
+
+/**
+ * Finds the serial in what was given as one: a label in any form, or a serial.
+ *
+ * @returns The label; its serial is the one to go on with.
+ * @throws serial/grammar, serial/unknown-model, and every problem of the documents.
+ */
+export function labelOf(text: string, choice: Omit<Choice, 'serial'>): Label {
+  const named = [choice.procedure, choice.limits, choice.bench].filter((p) => p !== undefined);
+  const all = readDocuments(named.length === 3 ? named : [...DEFAULT_FOLDERS, ...named]);
+  throwIfAny(all.problems);
+  const procedures =
+    choice.procedure === undefined
+      ? all.procedures.filter((p) => p.purpose === (choice.purpose ?? 'acceptance'))
+      : readDocuments([choice.procedure]).procedures;
+  const reading = read(text, procedures);
+  if (reading.kind === 'refused') throw new StallmarkError(reading.problems);
+  return reading.label;
+}
+
+function read(text: string, procedures: readonly Procedure[]): Reading {
+  const models = procedures.map((p) => p.model);
+  return readLabel(text, models, currentYear());
+}
+
+function currentYear(): number {
+  return new Date(systemClock.now()).getUTCFullYear();
+}
+
+/** Reads up to the first line end, leaving every other character as the scanner sent it. */
+async function firstLine(input: AsyncIterable<unknown>): Promise<string> {
+  const chunks: Buffer[] = [];
+  let length = 0;
+  for await (const chunk of input) {
+    const bytes = Buffer.from(chunk as Uint8Array); // standard input gives bytes: no encoding is set
+    chunks.push(bytes);
+    length += bytes.length;
+    if (length > MOST_BYTES || bytes.includes('\n')) break;
+  }
+  const text = Buffer.concat(chunks).toString('utf8');
+  const end = text.indexOf('\n');
+  return end < 0 ? text : text.slice(0, end + 1);
+}
+
+function show(reading: Reading, procedures: readonly Procedure[], to: Terminal): void {
+  const elements = reading.kind === 'label' ? reading.label.elements : reading.elements;
+  if (reading.kind === 'refused' && elements.length > 0) to.out('Refused; it reads:');
+  for (const element of elements) to.out(elementLine(element));
+  if (reading.kind === 'refused') {
+    to.err(problemsAsText(reading.problems));
+    return;
+  }
+  const { label } = reading;
+  to.out(`Serial ${label.serial}, ${label.means}`);
+  to.out(`Model ${label.model.name}, GTIN ${label.model.gtin}`);
+  for (const p of leadsTo(label, procedures)) {
+    to.out(`Procedure ${p.title}, issue ${String(p.issue)}, in ${p.file}`);
+  }
+  for (const finding of label.findings) to.out(finding);
+}
+
+function elementLine(element: ElementString): string {
+  const date = elementDate(element, currentYear());
+  const meant = date === undefined ? '' : `, ${date}`;
+  return `${`(${element.ai})`.padEnd(7)}${elementName(element.ai).padEnd(22)}${element.value}${meant}`;
+}
+
+function leadsTo({ model }: Label, procedures: readonly Procedure[]): readonly Procedure[] {
+  return procedures.filter((p) => p.model.code === model.code);
+}
+
+function facts(reading: Reading, procedures: readonly Procedure[]): object {
+  if (reading.kind === 'refused') {
+    return { elements: reading.elements, problems: reading.problems };
+  }
+  const { model, ...label } = reading.label;
+  return {
+    ...label,
+    model: { code: model.code, name: model.name, gtin: model.gtin, revision: model.revision },
+    procedures: leadsTo(reading.label, procedures).map(({ id, issue, file }) => ({
+      ...{ id, issue, file },
+    })),
+    problems: [],
+  };
+}
