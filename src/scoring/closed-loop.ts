@@ -3,6 +3,7 @@ import { KICK, rungsOf, type Rung } from '../pattern/virtual-spring.js';
 import type { VirtualSpringPattern } from '../procedure/procedure.js';
 import type { StandModel } from '../procedure/station.js';
 import { leastSquares, mean, standardDeviation } from './line.js';
+import { DYNAMIC } from './dependence.js';
 import {
   channelsOf,
   lastPart,
@@ -225,7 +226,7 @@ const SPRING = {
   power: 'on',
   takes: 1,
   side: 'shaft',
-  gates: ['timing'],
+  gates: DYNAMIC,
   check: 'tests/unit/closed-loop.test.ts',
 } as const;
 
