@@ -24,7 +24,7 @@ export type Reach = 'stage' | 'run' | 'dependents';
 
 /** One condition under which a measurement means something. Recorded whether it holds or not. */
 export interface Gate {
-  /** Identity in the catalogue, e.g. "two-way-agreement". */
+  /** Identity, e.g. "agreement" in the catalogue or "converter-clip" of the screening. */
   readonly id: string;
   /** Name for people, e.g. "converter clip". */
   readonly name: string;
@@ -40,7 +40,7 @@ export interface Gate {
   readonly unit: string;
   /**
    * How much of what is allowed is left, 1 = all of it, 0 = none, below 0 = beyond. Where nothing is
-   * allowed, 1 when it holds and −observed when not.
+   * allowed, 1 when it holds and −observed when not. Never above 0 for a gate that does not hold.
    */
   readonly margin: number;
   readonly blames: Blame;
@@ -95,7 +95,8 @@ export function marginOf(gate: Pick<Gate, 'sense' | 'observed' | 'allowed' | 'ho
   if (!Number.isFinite(observed) || !Number.isFinite(allowed)) return -1;
   if (allowed === 0) return holds ? 1 : -Math.abs(observed);
   const left = sense === 'at-most' ? allowed - Math.abs(observed) : observed - allowed;
-  return left / Math.abs(allowed);
+  const share = left / Math.abs(allowed);
+  return holds ? share : Math.min(0, share); // what could not be judged has nothing left
 }
 
 /** Sorts gates by concern, those of one concern as they came. */

@@ -46,6 +46,7 @@ test('a gate that reaches beyond its stage says "run"', () => {
 test('what cannot be judged does not hold', () => {
   expect(gateOf(identity, 'steps', doubt(1, 'V', 'no samples'))).toMatchObject({
     holds: false,
+    margin: 0,
     evidence: 'Not judged: no samples',
   });
 });
