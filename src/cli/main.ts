@@ -75,30 +75,37 @@ program
     process.exitCode = await scan(text, options, terminal);
   });
 
-program
-  .command('run')
-  .description('test one item: warnings, progress, result, sealed record')
-  .argument('<label>', 'as scanned from the label, or the serial alone')
-  .option('--procedure <file>', 'procedure; chosen by the model in the serial by default')
+/** Options of every command that applies power. */
+function energizing(command: Command): Command {
+  return command
+    .option('--procedure <file>', 'procedure; chosen by the model in the serial by default')
+    .option('--bench <file>', 'bench description; the only one by default')
+    .requiredOption('--operator <name>', 'who stands at the bench')
+    .option(
+      '--acknowledge <hazard>',
+      'answer a warning here, simulated bench only (repeat)',
+      several,
+      [],
+    )
+    .option(
+      '--fault <name>',
+      'give the simulated item, stand, link or operator a fault, as name or name:severity (repeat)',
+      several,
+      [],
+    )
+    .option('--pace <pace>', 'fast or real, simulated bench only', oneOf('fast', 'real'), 'fast')
+    .option('--language <tag>', 'language of the warnings', 'en')
+    .option('--data <folder>', 'where records and the ledger go', 'reports')
+    .option('--keys <folder>', 'where keys lie; the configuration folder of the user by default');
+}
+
+energizing(
+  program
+    .command('run')
+    .description('test one item: warnings, progress, result, sealed record')
+    .argument('<label>', 'as scanned from the label, or the serial alone'),
+)
   .option('--limits <file>', 'limits; those of the procedure by default')
-  .option('--bench <file>', 'bench description; the only one by default')
-  .requiredOption('--operator <name>', 'who stands at the bench')
-  .option(
-    '--acknowledge <hazard>',
-    'answer a warning here, simulated bench only (repeat)',
-    several,
-    [],
-  )
-  .option(
-    '--fault <name>',
-    'give the simulated item, stand, link or operator a fault, as name or name:severity (repeat)',
-    several,
-    [],
-  )
-  .option('--pace <pace>', 'fast or real, simulated bench only', oneOf('fast', 'real'), 'fast')
-  .option('--language <tag>', 'language of the warnings', 'en')
-  .option('--data <folder>', 'where records go', 'reports')
-  .option('--keys <folder>', 'where keys lie; the configuration folder of the user by default')
   .option('--plots <folder>', 'write what each value was read from as SVG, one file a reading')
   .option('--json', 'print the decision as JSON')
   .option('--verbose', 'print the structured log as it is written')
@@ -108,33 +115,21 @@ program
     process.exitCode = await run(label, options, terminal);
   });
 
-program
-  .command('stand')
-  .description('the stand as an instrument')
-  .command('measure')
-  .description(
-    'measure resonance, damping, compliance and channel delays; store them as the next stand model',
-  )
-  .argument('<serial>', 'item that lies in the stand, as scanned from the label')
-  .option('--procedure <file>', 'procedure whose purpose is the stand; by the model by default')
-  .option('--bench <file>', 'bench description; the only one by default')
-  .requiredOption('--operator <name>', 'who stands at the bench')
-  .option(
-    '--acknowledge <hazard>',
-    'answer a warning here, simulated bench only (repeat)',
-    several,
-    [],
-  )
+energizing(
+  program
+    .command('stand')
+    .description('the stand as an instrument')
+    .command('measure')
+    .description(
+      'measure resonance, damping, compliance and channel delays; store them as the next stand model',
+    )
+    .argument('<label>', 'item that lies in the stand, as scanned from the label, or its serial'),
+)
   .option('--accept-drift <reason>', 'take over a model that moved further than a sound stand does')
-  .option('--fault <name>', 'give the simulated stand a fault (repeat)', several, [])
-  .option('--pace <pace>', 'fast or real, simulated bench only', oneOf('fast', 'real'), 'fast')
-  .option('--language <tag>', 'language of the warnings', 'en')
-  .option('--data <folder>', 'where the ledger lies', 'reports')
-  .option('--keys <folder>', 'where keys lie; the configuration folder of the user by default')
   .option('--json', 'print the models as JSON')
-  .action(async (serial: string, options: StandOptions) => {
+  .action(async (label: string, options: StandOptions) => {
     const { standMeasure } = await import('./stand.js');
-    process.exitCode = await standMeasure(serial, options, terminal);
+    process.exitCode = await standMeasure(label, options, terminal);
   });
 
 program

@@ -15,6 +15,7 @@ import { preparePlots, writePlots } from '../run/plots.js';
 import { answerTo, arranged } from './answer.js';
 import { showProgress } from './progress.js';
 import { labelOf } from './scan.js';
+import { stoppable } from './stoppable.js';
 import { resultTable } from './table.js';
 import type { Terminal } from './terminal.js';
 
@@ -42,29 +43,17 @@ export interface RunOptions {
  * @param text - What the label says in any form that `scan` reads, or the serial alone.
  */
 export async function run(text: string, options: RunOptions, to: Terminal): Promise<number> {
-  const stop = new AbortController();
-  const interrupt = (): void => {
-    to.err('Stopping: torque to zero, then power off.');
-    stop.abort();
-  };
-  process.on('SIGINT', interrupt);
-  process.on('SIGTERM', interrupt);
+  if (options.plots !== undefined) throwIfAny(preparePlots(options.plots));
+  const label = labelOf(text, options);
+  if (label.serial !== text) to.err(`The label, ${label.means}, is that of ${label.serial}.`);
+  const issued = await stoppable(to, (stop) => testItem(label.serial, options, stop, to));
+  let plots: readonly string[] = [];
   try {
-    if (options.plots !== undefined) throwIfAny(preparePlots(options.plots));
-    const label = labelOf(text, options);
-    if (label.serial !== text) to.err(`The label, ${label.means}, is that of ${label.serial}.`);
-    const issued = await testItem(label.serial, options, stop.signal, to);
-    let plots: readonly string[] = [];
-    try {
-      if (options.plots !== undefined) plots = await writePlots(issued, options.plots);
-    } finally {
-      showIssued(issued, plots, options, to); // the verdict stands whatever became of the plots
-    }
-    return exitOf(issued.certificate.decision.verdict);
+    if (options.plots !== undefined) plots = await writePlots(issued, options.plots);
   } finally {
-    process.off('SIGINT', interrupt);
-    process.off('SIGTERM', interrupt);
+    showIssued(issued, plots, options, to); // the verdict stands whatever became of the plots
   }
+  return exitOf(issued.certificate.decision.verdict);
 }
 
 function showIssued(

@@ -8,9 +8,11 @@ import { assemble } from '../run/assemble.js';
 import type { Asking } from '../run/brief.js';
 import { prepareStand } from '../run/documents.js';
 import { defaultKeys } from '../run/places.js';
-import { measureStand, type StandMeasured } from '../run/stand.js';
+import { measureStand, noteTakeOver, type StandMeasured } from '../run/stand.js';
 import { answerTo, arranged, type Answering } from './answer.js';
 import { showProgress } from './progress.js';
+import { labelOf } from './scan.js';
+import { stoppable } from './stoppable.js';
 import type { Terminal } from './terminal.js';
 
 /** Options of `stand measure`, as the argument parser hands them over. */
@@ -28,12 +30,15 @@ export interface StandOptions extends Answering {
 /**
  * Measures the stand and adds the model to the description of the bench. A stand that moved further
  * than a sound one does is told and not taken over, unless a reason is given.
+ *
+ * @param text - What the label says in any form that `scan` reads, or the serial alone.
  */
 export async function standMeasure(
-  serial: string,
+  text: string,
   options: StandOptions,
   to: Terminal,
 ): Promise<number> {
+  const { serial } = labelOf(text, { ...options, purpose: 'stand' });
   const documents = prepareStand({ ...options, serial });
   const { station } = documents;
   const parts = await assemble({
@@ -45,31 +50,27 @@ export async function standMeasure(
     faults: options.fault,
     pace: options.pace,
   });
-  const stop = new AbortController();
-  const interrupt = (): void => {
-    to.err('Stopping: torque to zero, then power off.');
-    stop.abort();
-  };
-  process.on('SIGINT', interrupt);
-  process.on('SIGTERM', interrupt);
   to.err(`${SIMULATED_MARK}: bench ${station.id} is simulated.`);
-  const order: Asking = {
+  const orderWith = (stop: AbortSignal): Asking => ({
     serial,
     operator: options.operator,
     documents,
     acknowledge: (warning, task) => answerTo(warning, task, options, to),
     arrange: (instruction) => arranged(instruction, to),
-    stop: stop.signal,
-  };
+    stop,
+  });
   try {
-    const measured = await finished(measureStand(order, parts), to);
+    const measured = await stoppable(to, (stop) =>
+      finished(measureStand(orderWith(stop), parts), to),
+    );
     const isStored = measured.drifts.length === 0 || options.acceptDrift !== undefined;
-    if (isStored) store(station.file, measured);
+    if (isStored) {
+      store(station.file, measured);
+      noteTakeOver(measured, { ...options, serial, bench: station.id }, parts);
+    }
     tell(measured, { ...options, isStored, file: station.file }, to);
     return isStored ? EXIT.conforming : EXIT.held;
   } finally {
-    process.off('SIGINT', interrupt);
-    process.off('SIGTERM', interrupt);
     parts.ledger.close();
   }
 }

@@ -53,19 +53,21 @@ export async function* measureStand(
   parts: Parts,
 ): AsyncGenerator<ReadyProgress | Progress, StandMeasured> {
   const hold = holdRecords(parts.root);
+  const { operator, serial } = order;
+  const by = { operator, serial, bench: order.documents.station.id };
   try {
     const bench = parts.bench(NO_ATTEMPT);
     try {
       const { brief, permit } = yield* makeReady(bench, order, parts, NO_ATTEMPT);
-      note('stand measurement begun', { acknowledgements: acknowledged(brief) }, order, parts);
+      note('stand measurement begun', { acknowledgements: acknowledged(brief) }, by, parts);
       try {
         const performed = yield* play({ bench, order, parts, brief, permit });
         const found = concluded(performed, order, parts.clock.now());
-        note('stand measured', bodyOf(found, order), order, parts);
+        note('stand measured', bodyOf(found, order), by, parts);
         return found;
       } catch (error) {
         const reason = error instanceof Error ? error.message : String(error);
-        note('stand measurement ended without a result', { reason }, order, parts);
+        note('stand measurement ended without a result', { reason }, by, parts);
         throw error;
       }
     } finally {
@@ -207,7 +209,10 @@ function notMeasured(reasons: readonly string[]): StallmarkError {
   return new StallmarkError([{ code: 'readiness/not-ready', what, fix }]);
 }
 
-function bodyOf({ now, before, drifts }: StandMeasured, { documents }: Asking): Json {
+function bodyOf(
+  { now, before, drifts }: StandMeasured,
+  { documents }: Asking,
+): { readonly [key: string]: Json } {
   return {
     procedure: documents.procedure.digest,
     model: { ...now, uncertainty: { ...now.uncertainty } },
@@ -219,14 +224,34 @@ function bodyOf({ now, before, drifts }: StandMeasured, { documents }: Asking): 
 const acknowledged = ({ acknowledgements }: Brief): Json =>
   acknowledgements.map((a): Json => ({ ...a, at: isoInstant(a.at) }));
 
+/**
+ * Enters that a measured model is in force, and for what reason when it had drifted.
+ *
+ * @param by - Who took it over, with which item in the stand of which bench.
+ */
+export function noteTakeOver(
+  { now, drifts }: StandMeasured,
+  by: {
+    readonly operator: string;
+    readonly serial: string;
+    readonly bench: string;
+    readonly acceptDrift?: string;
+  },
+  parts: Parts,
+): void {
+  const reason = drifts.length > 0 ? { drifts, reason: by.acceptDrift ?? '' } : {};
+  note('stand model in force', { version: now.version, ...reason }, by, parts);
+}
+
 /** Enters what became of a measurement of the stand: every use of power is in the ledger. */
-function note(what: string, found: Json, order: Asking, parts: Parts): void {
-  const body = {
-    what,
-    bench: order.documents.station.id,
-    simulated: parts.seal.purpose === 'simulation',
-    ...(found as { readonly [key: string]: Json }), // every caller gives a mapping
-  };
-  const entry = { kind: 'note', serial: order.serial, attempt: NO_ATTEMPT, body } as const;
-  parts.ledger.append({ ...entry, by: order.operator }, parts.clock.now());
+function note(
+  what: string,
+  found: { readonly [key: string]: Json },
+  by: { readonly operator: string; readonly serial: string; readonly bench: string },
+  parts: Parts,
+): void {
+  const simulated = parts.seal.purpose === 'simulation';
+  const body = { what, bench: by.bench, simulated, ...found };
+  const entry = { kind: 'note', serial: by.serial, attempt: NO_ATTEMPT, body } as const;
+  parts.ledger.append({ ...entry, by: by.operator }, parts.clock.now());
 }

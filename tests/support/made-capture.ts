@@ -2,7 +2,7 @@ import type { Capture, Screened, Take } from '../../src/capture/capture.js';
 import { compile, edges, parts } from '../../src/pattern/waveform.js';
 import { seeded } from '../../src/pattern/random.js';
 import type { Pattern, Settings, Stage, StepPattern } from '../../src/procedure/procedure.js';
-import type { Context, Outcome } from '../../src/scoring/scoring.js';
+import type { Characteristic, Context, Outcome } from '../../src/scoring/scoring.js';
 import {
   hertz,
   newtonMetre,
@@ -181,4 +181,27 @@ export function valueOf(outcome: Outcome): number {
 export function reasonOf(outcome: Outcome): string {
   if (outcome.kind === 'not-evaluated') return outcome.reason;
   throw new Error(`measured ${outcome.value}`);
+}
+
+/** What a test scores: takes of one stage with this pattern, and what completes the definition. */
+export interface Scoring {
+  readonly pattern: Pattern;
+  readonly takes: readonly Take[];
+  readonly options?: Readonly<Record<string, number>>;
+  readonly given?: Context;
+}
+
+/** Scores one characteristic of a list. */
+export function scoreIn(
+  list: readonly Characteristic[],
+  id: string,
+  { pattern, takes, options = {}, given = context }: Scoring,
+): Outcome {
+  const entry = list.find((candidate) => candidate.id === id);
+  const stage = stageOf(pattern, options);
+  const [reading] = stage.reads;
+  const [first, ...others] = takes;
+  if (entry === undefined) throw new Error(`no characteristic ${id}`);
+  if (reading === undefined || first === undefined) throw new Error(`nothing to read ${id} from`);
+  return entry.score(captureOf(first, ...others), stage, reading, given);
 }

@@ -4,17 +4,7 @@ import type { Take } from '../../src/capture/capture.js';
 import type { Pattern } from '../../src/procedure/procedure.js';
 import type { Outcome } from '../../src/scoring/scoring.js';
 import { ANGLES, periodicPart, widestGap } from '../../src/scoring/angles.js';
-import {
-  captureOf,
-  context,
-  hold,
-  KT,
-  reasonOf,
-  stageOf,
-  steps,
-  takeOf,
-  valueOf,
-} from '../support/made-capture.js';
+import { hold, KT, reasonOf, scoreIn, steps, takeOf, valueOf } from '../support/made-capture.js';
 
 const DEGREE = Math.PI / 180;
 /** 13 angles over one electrical turn of 36°: 36/13° apart they fall on 13 places of 3° as well. */
@@ -55,12 +45,7 @@ function score(
   pattern: Pattern,
   options: Readonly<Record<string, number>>,
 ): Outcome {
-  const entry = ANGLES.find((candidate) => candidate.id === id);
-  const stage = stageOf(pattern, options);
-  const [reading] = stage.reads;
-  const [first, ...others] = takes;
-  if (entry === undefined || reading === undefined || first === undefined) throw new Error(id);
-  return entry.score(captureOf(first, ...others), stage, reading, context);
+  return scoreIn(ANGLES, id, { pattern, takes, options });
 }
 
 const quiet = hold(0, 0.5);

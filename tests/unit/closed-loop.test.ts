@@ -8,16 +8,7 @@ import type { Outcome } from '../../src/scoring/scoring.js';
 import { criticalStiffness } from '../../src/scoring/stability.js';
 import { fitSwing } from '../../src/scoring/swing.js';
 import { lcgNormal } from '../support/lcg.js';
-import {
-  captureOf,
-  context,
-  KT,
-  RATE,
-  reasonOf,
-  stageOf,
-  takeOf,
-  valueOf,
-} from '../support/made-capture.js';
+import { context, KT, RATE, reasonOf, scoreIn, takeOf, valueOf } from '../support/made-capture.js';
 
 const UPDATE = 20; // samples: 1 ms
 
@@ -93,12 +84,7 @@ function score(
   takes: readonly Take[],
   options: Readonly<Record<string, number>> = {},
 ): Outcome {
-  const entry = CLOSED_LOOP.find((candidate) => candidate.id === id);
-  const stage = stageOf(pattern, options);
-  const [reading] = stage.reads;
-  const [first, ...others] = takes;
-  if (entry === undefined || reading === undefined || first === undefined) throw new Error(id);
-  return entry.score(captureOf(first, ...others), stage, reading, still);
+  return scoreIn(CLOSED_LOOP, id, { pattern, takes, options, given: still });
 }
 
 const edgeOf = (delay: number): number => {

@@ -4,25 +4,18 @@ import { ELECTRICAL } from '../../src/scoring/electrical.js';
 import type { Outcome } from '../../src/scoring/scoring.js';
 import {
   answering,
-  captureOf,
-  context,
   hold,
   type Making,
   normalFrom,
   reasonOf,
-  stageOf,
+  scoreIn,
   steps,
   takeOf,
   valueOf,
 } from '../support/made-capture.js';
 
 function scoreTakes(id: string, pattern: Making['pattern'], takes: readonly Take[]): Outcome {
-  const entry = ELECTRICAL.find((candidate) => candidate.id === id);
-  const stage = stageOf(pattern);
-  const [reading] = stage.reads;
-  const [first, ...others] = takes;
-  if (entry === undefined || reading === undefined || first === undefined) throw new Error(id);
-  return entry.score(captureOf(first, ...others), stage, reading, context);
+  return scoreIn(ELECTRICAL, id, { pattern, takes });
 }
 
 const score = (id: string, making: Making): Outcome =>

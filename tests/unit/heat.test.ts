@@ -9,6 +9,7 @@ import {
   type Making,
   normalFrom,
   reasonOf,
+  scoreIn,
   stageOf,
   steps,
   takeOf,
@@ -16,11 +17,8 @@ import {
 } from '../support/made-capture.js';
 
 function score(id: string, making: Making, given: Context = context): Outcome {
-  const entry = [...HEAT, ...ELECTRICAL].find((candidate) => candidate.id === id);
-  const stage = stageOf(making.pattern);
-  const [reading] = stage.reads;
-  if (entry === undefined || reading === undefined) throw new Error(`no characteristic ${id}`);
-  return entry.score(captureOf(takeOf(making)), stage, reading, given);
+  const { pattern } = making;
+  return scoreIn([...HEAT, ...ELECTRICAL], id, { pattern, takes: [takeOf(making)], given });
 }
 
 for (const sign of [1, -1]) {

@@ -9,17 +9,14 @@ import {
   hold,
   type Making,
   reasonOf,
+  scoreIn,
   stageOf,
   takeOf,
   valueOf,
 } from '../support/made-capture.js';
 
 function score(id: string, making: Making, options = {}): Outcome {
-  const entry = LOOPS.find((candidate) => candidate.id === id);
-  const stage = stageOf(making.pattern, options);
-  const [reading] = stage.reads;
-  if (entry === undefined || reading === undefined) throw new Error(`no characteristic ${id}`);
-  return entry.score(captureOf(takeOf(making)), stage, reading, context);
+  return scoreIn(LOOPS, id, { pattern: making.pattern, takes: [takeOf(making)], options });
 }
 
 const triangle = (amplitude: number, frequency: number, cycles: number): Pattern => ({

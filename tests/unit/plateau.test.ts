@@ -10,6 +10,7 @@ import {
   type Making,
   normalFrom,
   reasonOf,
+  scoreIn,
   slewed,
   stageOf,
   steps,
@@ -18,11 +19,8 @@ import {
 } from '../support/made-capture.js';
 
 function score(id: string, making: Making): Outcome {
-  const entry = [...PLATEAUS, ...STEPS].find((candidate) => candidate.id === id);
-  const stage = stageOf(making.pattern);
-  const [reading] = stage.reads;
-  if (entry === undefined || reading === undefined) throw new Error(`no characteristic ${id}`);
-  return entry.score(captureOf(takeOf(making)), stage, reading, context);
+  const { pattern } = making;
+  return scoreIn([...PLATEAUS, ...STEPS], id, { pattern, takes: [takeOf(making)] });
 }
 
 const small = steps([0, 3, 0, -3], 0.06, 5);

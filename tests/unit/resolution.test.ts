@@ -2,23 +2,18 @@ import { expect, test } from 'vitest';
 import { incrementsOf, RESOLUTION, standsOut } from '../../src/scoring/resolution.js';
 import type { Outcome } from '../../src/scoring/scoring.js';
 import {
-  captureOf,
-  context,
   hold,
   type Making,
   reasonOf,
-  stageOf,
+  scoreIn,
   steps,
   takeOf,
   valueOf,
 } from '../support/made-capture.js';
 
 function score(making: Making, options: Readonly<Record<string, number>> = {}): Outcome {
-  const [entry] = RESOLUTION;
-  const stage = stageOf(making.pattern, options);
-  const [reading] = stage.reads;
-  if (entry === undefined || reading === undefined) throw new Error('no reading');
-  return entry.score(captureOf(takeOf(making)), stage, reading, context);
+  const { pattern } = making;
+  return scoreIn(RESOLUTION, 'torque-resolution', { pattern, takes: [takeOf(making)], options });
 }
 
 /** Increments of 1, 2, 5, 10 mN·m from zero and back, each four times. */

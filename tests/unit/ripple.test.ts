@@ -3,22 +3,17 @@ import { standGain } from '../../src/scoring/response.js';
 import { RIPPLE, withoutStand } from '../../src/scoring/ripple.js';
 import type { Outcome } from '../../src/scoring/scoring.js';
 import {
-  captureOf,
   context,
   hold,
   type Making,
   reasonOf,
-  stageOf,
+  scoreIn,
   takeOf,
   valueOf,
 } from '../support/made-capture.js';
 
 function score(id: string, making: Making): Outcome {
-  const entry = RIPPLE.find((candidate) => candidate.id === id);
-  const stage = stageOf(making.pattern);
-  const [reading] = stage.reads;
-  if (entry === undefined || reading === undefined) throw new Error(`no characteristic ${id}`);
-  return entry.score(captureOf(takeOf(making)), stage, reading, context);
+  return scoreIn(RIPPLE, id, { pattern: making.pattern, takes: [takeOf(making)] });
 }
 
 /** A line of the motor as the transducer shows it, amplitude in N·m. */

@@ -5,15 +5,7 @@ import type { Pattern, Settings } from '../../src/procedure/procedure.js';
 import type { Outcome } from '../../src/scoring/scoring.js';
 import { SOUND } from '../../src/scoring/sound.js';
 import { lcgNormal } from '../support/lcg.js';
-import {
-  captureOf,
-  context,
-  RATE,
-  reasonOf,
-  stageOf,
-  takeOf,
-  valueOf,
-} from '../support/made-capture.js';
+import { RATE, reasonOf, scoreIn, takeOf, valueOf } from '../support/made-capture.js';
 
 const pattern: Pattern = {
   kind: 'sine',
@@ -44,12 +36,7 @@ function score(
   takes: readonly Take[],
   options: Readonly<Record<string, number>> = {},
 ): Outcome {
-  const entry = SOUND.find((candidate) => candidate.id === id);
-  const stage = stageOf(pattern, options);
-  const [reading] = stage.reads;
-  const [first, ...others] = takes;
-  if (entry === undefined || reading === undefined || first === undefined) throw new Error(id);
-  return entry.score(captureOf(first, ...others), stage, reading, context);
+  return scoreIn(SOUND, id, { pattern, takes, options });
 }
 
 describe('sound level', () => {

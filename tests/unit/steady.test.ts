@@ -9,6 +9,7 @@ import {
   hold,
   type Making,
   reasonOf,
+  scoreIn,
   stageOf,
   steps,
   takeOf,
@@ -16,11 +17,8 @@ import {
 } from '../support/made-capture.js';
 
 function score(id: string, making: Making, options = {}, given: Context = context): Outcome {
-  const entry = STEADY.find((candidate) => candidate.id === id);
-  const stage = stageOf(making.pattern, options);
-  const [reading] = stage.reads;
-  if (entry === undefined || reading === undefined) throw new Error(`no characteristic ${id}`);
-  return entry.score(captureOf(takeOf(making)), stage, reading, given);
+  const { pattern } = making;
+  return scoreIn(STEADY, id, { pattern, takes: [takeOf(making)], options, given });
 }
 
 const up = [0, 1.2, 2.4, 3.6, 4.8, 6];

@@ -4,27 +4,13 @@ import type { Take } from '../../src/capture/capture.js';
 import { compile } from '../../src/pattern/waveform.js';
 import type { Outcome } from '../../src/scoring/scoring.js';
 import { UPDATES } from '../../src/scoring/updates.js';
-import {
-  captureOf,
-  context,
-  hold,
-  RATE,
-  reasonOf,
-  stageOf,
-  takeOf,
-  valueOf,
-} from '../support/made-capture.js';
+import { hold, RATE, reasonOf, scoreIn, takeOf, valueOf } from '../support/made-capture.js';
 import { multisine, sine } from '../support/patterns.js';
 
 const lively = sine(3, 20, 0.5);
 
 function score(id: string, takes: readonly Take[], pattern = lively): Outcome {
-  const entry = UPDATES.find((candidate) => candidate.id === id);
-  const stage = stageOf(pattern);
-  const [reading] = stage.reads;
-  const [first, ...others] = takes;
-  if (entry === undefined || reading === undefined || first === undefined) throw new Error(id);
-  return entry.score(captureOf(first, ...others), stage, reading, context);
+  return scoreIn(UPDATES, id, { pattern, takes });
 }
 
 /** A take whose updates arrive `late(k)` s after they are due; Infinity for never. */
