@@ -154,6 +154,12 @@ class Attempts {
       case 'record-issued':
         return this.#end(entry);
       case 'note':
+      case 'item-moved':
+      case 'item-claimed':
+      case 'bench-checked':
+      case 'signed':
+      case 'changed':
+      case 'refused':
         return [];
       default:
         return unreachable(entry.kind);

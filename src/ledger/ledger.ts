@@ -8,8 +8,20 @@ export const ENTRY_KINDS = [
   'attempt-aborted',
   /** A certificate or report was sealed and stored; carries the digests of its files. */
   'record-issued',
-  /** Something a later reader must know: a recovery, a clock confirmation, a refused start. */
+  /** Something a later reader must know: a recovery, a clock confirmation. */
   'note',
+  /** The state of an item changed by a person's disposition; carries from, to and why. */
+  'item-moved',
+  /** A bench claimed an item before its attempt, until a stated instant, or gave it back. */
+  'item-claimed',
+  /** A bench was checked: reference item, stop proof, self-test; carries which and whether it held. */
+  'bench-checked',
+  /** A person signed with a stated meaning; carries what was signed and the signature. */
+  'signed',
+  /** Something that people keep was changed: what, from, to, why. */
+  'changed',
+  /** A start, a log-in or another wish was refused; carries the codes and why. */
+  'refused',
 ] as const;
 
 /** What an entry records. */

@@ -15,7 +15,7 @@ export interface Procedure {
   readonly approval?: Approval;
   readonly model: Model;
   /** What it is for: accepting items, or measuring the stand with an item in it. */
-  readonly purpose: 'acceptance' | 'stand';
+  readonly purpose: 'acceptance' | 'stand' | 'reference' | 'stop';
   /** Continuous torque of the model. */
   readonly rated: Quantity<'N·m'>;
   /** No sample of any waveform, and no torque at run time, may exceed this. */

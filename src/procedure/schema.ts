@@ -61,7 +61,7 @@ export function readProcedure(text: string, file: string, recordings: Recordings
       to: units.volt(values.base('/supply/to')),
     },
     attempts: values.number('/attempts'),
-    purpose: values.textAt('/purpose') === 'stand' ? 'stand' : 'acceptance',
+    purpose: PURPOSES.find((purpose) => purpose === values.textAt('/purpose')) ?? 'acceptance',
     stages: nonEmpty(values.items('/stages').map((s) => buildStage(values, s, recordings))),
   };
 }
@@ -201,6 +201,8 @@ function buildWarning(values: Values, at: string): Warning {
 }
 
 /** Rate at which an item latches commands unless a stage says otherwise. */
+const PURPOSES = ['acceptance', 'stand', 'reference', 'stop'] as const;
+
 const UPDATES = units.hertz(1000);
 
 function buildStage(values: Values, at: string, recordings: Recordings): Stage {

@@ -6,7 +6,7 @@ import type { Procedure } from '../procedure/procedure.js';
 import type { Station } from '../procedure/station.js';
 import { equipmentChecks } from './equipment.js';
 
-export type CheckState = 'ok' | 'due soon' | 'overdue' | 'failed';
+export type CheckState = 'ok' | 'due soon' | 'overdue' | 'failed' | 'not run';
 
 /** One reason why the bench may or may not test now. */
 export interface Check {
@@ -16,6 +16,8 @@ export interface Check {
   readonly found: string;
   /** Who can clear it. */
   readonly clear: 'operator' | 'maintenance' | 'quality engineer';
+  /** Seconds since it was last done or read, where it has an age. */
+  readonly age?: number;
 }
 
 /** Everything the list is computed from; gathered by the runner, so the list itself is pure. */
@@ -63,7 +65,7 @@ export function readinessChecks(s: Situation): readonly Check[] {
 /** Turns what is not ready into problems that name the check and who can clear it. */
 export function readinessProblems(checks: readonly Check[]): readonly Problem[] {
   return checks
-    .filter((c) => c.state === 'failed' || c.state === 'overdue')
+    .filter((c) => c.state !== 'ok' && c.state !== 'due soon')
     .map((c) => ({
       code: 'readiness/not-ready',
       what: `Not ready, ${c.name} ${c.state}: ${c.found}`,

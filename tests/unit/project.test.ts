@@ -21,7 +21,8 @@ const MAY_IMPORT: Readonly<Record<string, readonly string[]>> = {
   identity: ['base', 'procedure'],
   ledger: ['base'],
   certificate: ['base', 'procedure', 'bench', 'scoring', 'decision', 'ledger'],
-  readiness: ['base', 'procedure', 'bench', 'ledger'],
+  people: ['base', 'ledger', 'certificate'],
+  readiness: ['base', 'procedure', 'bench', 'scoring', 'decision', 'identity', 'ledger', 'people'],
   run: [
     'base',
     'procedure',
@@ -32,6 +33,8 @@ const MAY_IMPORT: Readonly<Record<string, readonly string[]>> = {
     'decision',
     'ledger',
     'certificate',
+    'people',
+    'identity',
     'readiness',
   ],
   cli: [
@@ -43,6 +46,8 @@ const MAY_IMPORT: Readonly<Record<string, readonly string[]>> = {
     'identity',
     'ledger',
     'certificate',
+    'people',
+    'readiness',
     'run',
   ],
 };
