@@ -1,5 +1,5 @@
 import { unreachable } from '../base/error.js';
-import type { Pattern, StepPattern } from '../procedure/procedure.js';
+import type { Pattern, Stage, StepPattern } from '../procedure/procedure.js';
 import { multisineOf } from './multisine.js';
 import { maximalLengthSignal } from './random.js';
 import { kickAt, rungsOf } from './virtual-spring.js';
@@ -23,6 +23,11 @@ export function instantsBefore(time: number, rate: number): number {
 /** Number of the interval of a uniform grid that `time` (s) lies in, counted from 0. */
 function intervalOf(time: number, rate: number): number {
   return Math.max(0, Math.floor((time + INSTANT) * rate));
+}
+
+/** How many takes a stage plays in all: one for each setting, each time it is repeated. */
+export function takesOf(stage: Pick<Stage, 'takes' | 'repeats'>): number {
+  return stage.takes.length * (stage.repeats ?? 1);
 }
 
 /** Duration of a pattern in s. */

@@ -109,6 +109,8 @@ export interface Stage {
   readonly updates: Quantity<'Hz'>;
   /** One take each, in this order, all with the same pattern from its start. */
   readonly takes: NonEmpty<Settings>;
+  /** How often all takes are played, ≥ 2; once if left out. Values are the mean, all are kept. */
+  readonly repeats?: number;
   readonly reads: readonly Reading[];
   /** Conditions judged on this stage besides the screening that every capture gets. */
   readonly gates: readonly GateRequest[];

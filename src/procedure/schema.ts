@@ -200,9 +200,9 @@ function buildWarning(values: Values, at: string): Warning {
   };
 }
 
-/** Rate at which an item latches commands unless a stage says otherwise. */
 const PURPOSES = ['acceptance', 'stand', 'reference', 'stop'] as const;
 
+/** Rate at which an item latches commands unless a stage says otherwise. */
 const UPDATES = units.hertz(1000);
 
 function buildStage(values: Values, at: string, recordings: Recordings): Stage {
@@ -213,6 +213,7 @@ function buildStage(values: Values, at: string, recordings: Recordings): Stage {
     pattern: buildPattern(values, `${at}/pattern`, recordings),
     updates: values.has(`${at}/updates`) ? units.hertz(values.base(`${at}/updates`)) : UPDATES,
     takes: nonEmpty(buildTakes(values, at)),
+    ...(values.has(`${at}/repeat`) ? { repeats: values.number(`${at}/repeat`) } : {}),
     reads: values
       .members(`${at}/reads`)
       .map(([characteristic, p]): Reading => ({ characteristic, ...buildOptions(values, p) })),

@@ -13,7 +13,7 @@ import type { Seal } from '../certificate/keys.js';
 import { freeSpace } from '../ledger/disk.js';
 import { beginAttempt, numberOf } from '../ledger/numbering.js';
 import type { Entry, Ledger } from '../ledger/ledger.js';
-import { durationOf } from '../pattern/shapes.js';
+import { durationOf, takesOf } from '../pattern/shapes.js';
 import type { Procedure, Warning } from '../procedure/procedure.js';
 import type { Situation } from '../readiness/readiness.js';
 import type { Chosen } from './documents.js';
@@ -98,7 +98,7 @@ const CAPTURE_RATE = 120_000;
 const PAGES = 1_000_000;
 
 function recordBytes({ stages }: Procedure): number {
-  const seconds = stages.reduce((sum, s) => sum + durationOf(s.pattern) * s.takes.length, 0);
+  const seconds = stages.reduce((sum, s) => sum + durationOf(s.pattern) * takesOf(s), 0);
   return seconds * CAPTURE_RATE + PAGES;
 }
 

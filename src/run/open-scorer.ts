@@ -1,11 +1,14 @@
+import { isNonEmpty } from '../base/numbers.js';
 import type { Capture } from '../capture/capture.js';
+import type { Gate } from '../capture/gate.js';
 import { CaptureFile } from '../capture/parquet.js';
 import { screen } from '../capture/screen.js';
 import type { Procedure } from '../procedure/procedure.js';
 import type { Station } from '../procedure/station.js';
 import { gateRule } from '../scoring/catalogue.js';
 import { startContext } from '../scoring/context.js';
-import type { Context } from '../scoring/scoring.js';
+import { averaged, repeatsOf, worstGates } from '../scoring/repeats.js';
+import type { Context, Score } from '../scoring/scoring.js';
 import { scoreStage } from '../scoring/stage.js';
 import type { Scorer, StageOutcome } from './scorer.js';
 
@@ -40,19 +43,25 @@ export function stageJudge({
       const stage = stages.get(capture.stage);
       if (stage === undefined) throw new Error(`no stage "${capture.stage}" in the procedure`);
       const { torqueRange, currentRange } = station;
-      const screening = screen(capture, { torqueRange, currentRange, updates: stage.updates });
-      if (!screening.fit) {
-        // Without its gates nothing says that more torque is safe to apply.
-        const stops = stage.gates.some((request) => gateRule(request.gate)?.stops === true);
-        return { stage: stage.id, scores: [], gates: screening.gates, stops };
+      const limits = { torqueRange, currentRange, updates: stage.updates };
+      const scores: (readonly Score[])[] = [];
+      const gates: (readonly Gate[])[] = [];
+      for (const time of repeatsOf(capture, stage)) {
+        const screening = screen(time, limits);
+        if (!screening.fit) {
+          // Without its gates nothing says that more torque is safe to apply.
+          const stops = stage.gates.some((request) => gateRule(request.gate)?.stops === true);
+          return { stage: stage.id, scores: [], gates: screening.gates, stops };
+        }
+        const scored = scoreStage(screening.capture, stage, context);
+        context = scored.context;
+        scores.push(scored.scores);
+        gates.push([...screening.gates, ...scored.gates]);
       }
-      const scored = scoreStage(screening.capture, stage, context);
-      context = scored.context;
-      const gates = [...screening.gates, ...scored.gates];
-      const stops = stage.gates.some(
-        (request, i) => gateRule(request.gate)?.stops === true && scored.gates[i]?.holds === false,
-      );
-      return { stage: stage.id, scores: scored.scores, gates, stops };
+      if (!isNonEmpty(scores)) throw new Error(`stage "${stage.id}" was played no time`);
+      const worst = worstGates(gates);
+      const stops = worst.some((gate) => !gate.holds && gateRule(gate.id)?.stops === true);
+      return { stage: stage.id, scores: averaged(scores), gates: worst, stops };
     },
     get torqueConstant() {
       return context.torqueConstant;

@@ -20,6 +20,7 @@ export function checkStage(
     ...readings.flatMap((r) => checkRequest(stage, 'characteristic', r, characteristics)),
     ...requests.flatMap((r) => checkRequest(stage, 'gate', r, gates)),
     ...readings.flatMap((r) => checkTakes(stage, r, characteristics)),
+    ...checkRepeats(stage, gates),
     ...checkWaveform(stage, documents),
   ];
 }
@@ -105,6 +106,18 @@ function checkOption(
   const unit = option.dimension === 'ratio' ? '%' : BASE_UNIT[option.dimension];
   const what = `The option "${key}" of "${request.id}" is a ${written}, but must be a ${option.dimension} in ${unit}.`;
   return [{ ...refuse(what, `Write it in ${unit}.`), code: 'procedure/unit-mismatch' }];
+}
+
+/** A gate that forbids more torque must be judged before more torque, not after all repeats. */
+function checkRepeats(stage: Stage, gates: Catalogue['gates']): readonly Problem[] {
+  if (stage.repeats === undefined || stage.power === 'off') return [];
+  return stage.gates
+    .filter(({ gate }) => gates.find(({ id }) => id === gate)?.stops === true)
+    .map(({ gate, where }) => {
+      const what = `Stage "${stage.id}" is played ${String(stage.repeats)} times, but its gate "${gate}" must be judged before more torque is applied.`;
+      const fix = 'Judge it on a stage before, which is played once.';
+      return { code: 'procedure/reading', where, what, fix };
+    });
 }
 
 /** Compares the takes of a stage with what a characteristic needs. */

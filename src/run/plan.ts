@@ -2,6 +2,7 @@ import type { Problem } from '../base/error.js';
 import { throwIfAny } from '../base/error.js';
 import { isNote } from '../base/report.js';
 import { boundsOf, copperLoss } from '../pattern/bounds.js';
+import { takesOf } from '../pattern/shapes.js';
 import type { Bounds } from '../pattern/waveform.js';
 import type { Limit, Limits } from '../procedure/limits.js';
 import type { Procedure, Stage } from '../procedure/procedure.js';
@@ -98,7 +99,7 @@ export function planOf(documents: Documents, catalogue: Catalogue): Plan {
 
 function boundsWithTime(stage: Stage): { readonly bounds: Bounds; readonly duration: number } {
   const bounds = boundsOf(stage.pattern, stage.updates);
-  return { bounds, duration: bounds.duration * stage.takes.length };
+  return { bounds, duration: bounds.duration * takesOf(stage) };
 }
 
 function checkBelonging(procedure: Procedure, limits: Limits): readonly Problem[] {

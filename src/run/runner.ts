@@ -171,8 +171,10 @@ class PowerSpell {
 
 async function capture(work: Work, stage: Stage, power: Energized | undefined): Promise<Capture> {
   const takes: Take[] = [];
-  for (const settings of stage.takes) takes.push(await take(work, stage, settings, power));
-  return { stage: stage.id, takes: takes as unknown as NonEmpty<Take> }; // one per stage.takes, n ≥ 1
+  for (let time = 0; time < (stage.repeats ?? 1); time += 1) {
+    for (const settings of stage.takes) takes.push(await take(work, stage, settings, power));
+  }
+  return { stage: stage.id, takes: takes as unknown as NonEmpty<Take> }; // one per stage.takes and time, n ≥ 1
 }
 
 async function take(

@@ -15,6 +15,8 @@ export type Outcome =
       /** Standard deviation of the repeats inside the run, same unit, when there were at least two. */
       readonly spread?: number;
       readonly repeats?: number;
+      /** The value of each time, in order, when the stage itself was played several times. */
+      readonly values?: readonly number[];
       /** The value is a bound: the property is at least this. Absent for a value as such. */
       readonly bound?: 'at-least';
       /** What a plot needs to show how the value was read. */
