@@ -11,6 +11,7 @@ import { compile } from '../pattern/waveform.js';
 import { durationOf } from '../pattern/shapes.js';
 import type { Procedure, Settings, Stage } from '../procedure/procedure.js';
 import { interlockCheck } from '../readiness/readiness.js';
+import { itemFaultBehind, type ItemFault } from './item-fault.js';
 import { whyNotPlayed } from './playable.js';
 import { advance, type Run } from './run.js';
 import { torqueMonitor } from './monitor.js';
@@ -47,6 +48,8 @@ export interface Performed {
   readonly energized: { readonly from: number; readonly to: number } | undefined;
   /** Stages that a gate kept from being played. */
   readonly brokenOff: string | undefined;
+  /** Fault of the item that broke the run off, with evidence that nothing else did. */
+  readonly itemFault: ItemFault | undefined;
   /** Stages left out because the bench lacks something, with the reason. */
   readonly leftOut: readonly { readonly stage: string; readonly why: string }[];
   /** Surroundings after power was taken away. */
@@ -60,7 +63,8 @@ export interface Performed {
  * way out, also an exception, a closed iterator or an aborted signal, makes the bench safe first.
  *
  * @returns The outcomes in order of stages. Gates that do not hold are outcomes, not errors.
- * @throws run/stopped, bench/* — after the bench is safe.
+ * @throws run/stopped, bench/* — after the bench is safe. A fault that the item reports of itself, with
+ * nothing else to blame, is an outcome.
  */
 export async function* perform(work: Work): AsyncGenerator<Progress, Performed> {
   const scores = new ScoreQueue(work.scorer);
@@ -75,6 +79,7 @@ export async function* perform(work: Work): AsyncGenerator<Progress, Performed> 
   const stages = work.procedure.stages.filter((s) => !leftOut.some((out) => out.stage === s.id));
   const spell = new PowerSpell(work);
   let brokenOff: string | undefined;
+  let itemFault: ItemFault | undefined;
   let isOn = false;
   try {
     for (const [index, stage] of stages.entries()) {
@@ -94,7 +99,8 @@ export async function* perform(work: Work): AsyncGenerator<Progress, Performed> 
     }
   } catch (error) {
     await spell.end(isOperatorStop(error) ? 'ramp' : 'off');
-    throw error;
+    itemFault = await itemFaultBehind(error, work.bench, work.procedure);
+    if (itemFault === undefined) throw error;
   } finally {
     await spell.end('ramp');
   }
@@ -106,7 +112,7 @@ export async function* perform(work: Work): AsyncGenerator<Progress, Performed> 
   }
   const environment = await work.bench.environment();
   const { run, times: energized } = spell;
-  return { run, outcomes: settled, energized, brokenOff, leftOut, environment };
+  return { run, outcomes: settled, energized, brokenOff, itemFault, leftOut, environment };
 }
 
 /** Captures handed to the scorer while the next stage is played. */
