@@ -59,12 +59,23 @@ export interface Environment {
   /** Relative humidity, 0 … 1. */
   readonly humidity: number;
   readonly supply: Quantity<'V'>;
+  /**
+   * s for which the instruments had power without a break, as the bench counts it; absent where it
+   * does not know, and then they are cold.
+   */
+  readonly poweredFor?: number;
 }
 
 /** What to play: one waveform at one setting. */
 export interface Load {
   readonly waveform: Waveform;
   readonly settings: Settings;
+  /**
+   * Given to prove the stop function: samples go on for so long after a safety line opened, also with
+   * the torque gone, and then the take ends. The device must be fed meanwhile, or its dead-man would
+   * take the torque away in place of the safety controller.
+   */
+  readonly afterStop?: Quantity<'s'>;
 }
 
 /** A run of samples, in order, with what the device reported meanwhile. */
@@ -74,6 +85,8 @@ export interface Block {
   /** Calibrated values, all channels of equal length; a missing channel is left out. */
   readonly samples: Partial<Readonly<Record<Channel, Float32Array>>>;
   readonly device: DeviceReport;
+  /** Sample at which a safety line opened, counted since the start of the take; absent until then. */
+  readonly opened?: number;
 }
 
 export interface DeviceReport {

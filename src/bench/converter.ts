@@ -35,8 +35,8 @@ const BITS = 16;
 const CODES = 2 ** (BITS - 1);
 const MAINS = 50; // Hz
 /** V and °C: ends of the converter for supply and winding. */
-const SUPPLY_RANGE = 80;
-const WINDING_RANGE = 200;
+export const SUPPLY_RANGE = 80;
+export const WINDING_RANGE = 200;
 /** Most samples a converter may be late. */
 const LINE = 64;
 

@@ -2,17 +2,21 @@ import { type Problem, throwIfAny } from '../base/error.js';
 import { writeInstead } from '../base/report.js';
 import { FIRMWARE_FAULTS, MOTOR_FAULTS } from './item-faults.js';
 import { OPERATOR_FAULTS } from './operator-faults.js';
+import { SENSOR_FAULTS } from './sensor-faults.js';
 import { type Fault, SEVERITIES, type Severity } from './severity.js';
+import { SITE_FAULTS } from './site-faults.js';
 import type { Parameters } from './spread.js';
 import { LINK_FAULTS, STAND_FAULTS } from './stand-faults.js';
 
 export { type Fault, SEVERITIES, type Severity } from './severity.js';
 
-/** Every fault by name. To add another, or one of another blame, go to the four lists. */
+/** Every fault by name. To add another, or one of another blame, go to the lists it is made of. */
 export const FAULTS = [
   ...MOTOR_FAULTS,
   ...FIRMWARE_FAULTS,
   ...STAND_FAULTS,
+  ...SENSOR_FAULTS,
+  ...SITE_FAULTS,
   ...LINK_FAULTS,
   ...OPERATOR_FAULTS,
 ] as const satisfies readonly Fault[];

@@ -6,6 +6,9 @@ import type { Load } from './bench.js';
 /** rad: the stand turns the shaft no farther than once around. */
 const MOST_ANGLE = 2 * Math.PI;
 
+/** s: a stop that took longer has not taken the torque away, and power must be cut otherwise. */
+const MOST_AFTER_STOP = 5;
+
 /**
  * Refuses a load before any of it is played.
  *
@@ -17,6 +20,7 @@ const MOST_ANGLE = 2 * Math.PI;
 export function checkedLoad(bench: string, load: Load, ceiling: number, mostUpdates: number): Load {
   const waveform = copyOf(load.waveform);
   const settings = { ...load.settings };
+  const { afterStop } = load;
   const found: Problem[] = [];
   const unable = (what: string, fix: string): void => {
     found.push({ code: 'bench/capability', what: `Bench "${bench}": ${what}`, fix });
@@ -32,13 +36,17 @@ export function checkedLoad(bench: string, load: Load, ceiling: number, mostUpda
   }
   settingProblems(settings, unable);
   silenceProblems(waveform, unable);
+  if (afterStop !== undefined && !(afterStop > 0 && afterStop <= MOST_AFTER_STOP)) {
+    const what = `samples for ${afterStop} s after a stop were asked for.`;
+    unable(what, `Ask for more than 0 s and no more than ${MOST_AFTER_STOP} s.`);
+  }
   found.push(...levelProblems(waveform.command, ceiling));
   if (waveform.wheel !== undefined) {
     wheelProblems(waveform.wheel, waveform.command.length, unable);
     found.push(...limitProblems(waveform.wheel.limit, ceiling));
   }
   throwIfAny(found);
-  return { waveform, settings };
+  return { waveform, settings, ...(afterStop === undefined ? {} : { afterStop }) };
 }
 
 function copyOf({ rate, command, silence, wheel }: Waveform): Waveform {

@@ -1,5 +1,5 @@
 import { sha256 } from '../base/canonical.js';
-import { celsius, hertz, second, volt } from '../base/units.js';
+import { celsius, hertz, newtonMetre, second, volt } from '../base/units.js';
 import { CHANNELS, type Environment, type Identity, type Ratings } from './bench.js';
 import { SAMPLE_RATE } from './plant.js';
 import type { ItemParameters, SimulatedStation, StandParameters } from './spread.js';
@@ -21,11 +21,15 @@ export function identityOf({ model, serial, build }: ItemParameters): Identity {
   };
 }
 
-/** What the simulated bench of a station can do. */
-export function ratingsOf(station: SimulatedStation): Ratings {
+/**
+ * What the simulated bench of a station can do.
+ *
+ * @param fitted - ± N·m of the transducer where it is another than the description says.
+ */
+export function ratingsOf(station: SimulatedStation, fitted?: number): Ratings {
   const hears = station.soundRange !== undefined;
   return {
-    torqueRange: station.torqueRange,
+    torqueRange: fitted === undefined ? station.torqueRange : newtonMetre(fitted),
     currentRange: station.currentRange,
     sampleRate: station.sampleRate,
     maximumUpdates: hertz(MOST_UPDATES),
@@ -37,7 +41,24 @@ export function ratingsOf(station: SimulatedStation): Ratings {
   };
 }
 
-/** @param supply - V of the bus now. */
-export function environmentOf(stand: StandParameters, supply: number): Environment {
-  return { ambient: celsius(stand.ambient), humidity: stand.humidity, supply: volt(supply) };
+/** What the surroundings of a simulated bench depend on. */
+export interface Moment {
+  /** V of the bus. */
+  readonly supply: number;
+  /** s since the attempt began. */
+  readonly time: number;
+  /** Whether the item was energized yet. */
+  readonly wasEnergized: boolean;
+}
+
+/** What the bench says of its surroundings. */
+export function environmentOf(stand: StandParameters, at: Moment): Environment {
+  const felt = stand.ambient - (at.wasEnergized ? stand.draught : 0);
+  const { poweredFor } = stand;
+  return {
+    ambient: celsius(stand.thermometer ?? felt),
+    humidity: stand.humidity,
+    supply: volt(at.supply),
+    ...(poweredFor === undefined ? {} : { poweredFor: poweredFor + at.time }),
+  };
 }

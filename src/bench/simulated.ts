@@ -14,7 +14,7 @@ import {
   type Ratings,
 } from './bench.js';
 import { energizeProblems, interlockProblems, problem, tripProblem } from './refusal.js';
-import { type Frame, frameOf } from './converter.js';
+import { BLOCK, Course } from './course.js';
 import { Incidents, LINES_AFTER, SAFE_LINES } from './incident.js';
 import { checkedLoad, refuseSettings } from './load.js';
 import { DEAD_MAN, environmentOf, identityOf, MOST_UPDATES, ratingsOf } from './nameplate.js';
@@ -53,7 +53,6 @@ export interface SimulatedBench extends Bench {
   readonly control: SimulatedControl;
 }
 
-const BLOCK = Math.round(BLOCK_SECONDS * SAMPLE_RATE);
 /** s: what a drive needs to load a waveform; ringing of the take before has died away then. */
 const LOADING = 0.2;
 /** s, of a stop with a ramp. */
@@ -86,8 +85,7 @@ class Simulated implements SimulatedBench {
   readonly ratings: Ratings;
   readonly control: SimulatedControl;
   private readonly plant: Plant;
-  private readonly pace: Pace;
-  private readonly idle: Frame = frameOf(BLOCK);
+  private readonly course: Course;
   private readonly parameters: Parameters;
   private readonly incidents: Incidents;
   private lines: Interlocks = SAFE_LINES;
@@ -96,7 +94,6 @@ class Simulated implements SimulatedBench {
   /** Counts energizings and stops: a handle of an earlier count is void. */
   private generation = 0;
   private takes = 0;
-  private blocks = 0;
   private playing = 0;
   private fedAt = 0; // ms of the clock
 
@@ -110,9 +107,12 @@ class Simulated implements SimulatedBench {
     this.parameters = parameters;
     this.incidents = new Incidents(parameters.incidents);
     this.id = station.id;
-    this.pace = new Pace(options.pace, options.clock);
     this.plant = new Plant(parameters, DEAD_MAN);
-    this.ratings = ratingsOf(station);
+    this.ratings = ratingsOf(station, parameters.stand.fitted);
+    const pace = new Pace(options.pace, options.clock);
+    this.course = new Course(this.plant, pace, parameters.stand, () => {
+      this.move(LINES_AFTER['stop-pressed']);
+    });
     this.control = {
       interlocks: (lines) => {
         this.move(lines);
@@ -139,7 +139,7 @@ class Simulated implements SimulatedBench {
 
   async environment(): Promise<Environment> {
     await this.reach();
-    return environmentOf(this.parameters.stand, this.plant.supplyVoltage);
+    return environmentOf(this.parameters.stand, this.course.moment);
   }
 
   async *observe(duration: Quantity<'s'>, settings: Settings): AsyncGenerator<Block> {
@@ -151,7 +151,7 @@ class Simulated implements SimulatedBench {
     refuseSettings(this.id, settings);
     this.plant.arrange(settings.fixture);
     await this.turn(settings);
-    await this.pass(LOADING);
+    await this.course.pass(LOADING);
     const lost = this.beginTake();
     const samples = Math.round(duration * SAMPLE_RATE);
     for (let start = 0; start < samples; start += BLOCK) {
@@ -183,6 +183,7 @@ class Simulated implements SimulatedBench {
     }
     this.plant.arrange('coupled');
     this.plant.enable(ceiling);
+    this.course.wasEnergized = true;
     this.generation += 1;
     return this.handle(this.generation, ceiling);
   }
@@ -192,10 +193,10 @@ class Simulated implements SimulatedBench {
     this.generation += 1; // no handle may start anything while the ramp runs
     if (this.plant.enabled && how === 'ramp') {
       this.plant.rampOut();
-      await this.pass(STOPPING);
+      await this.course.pass(STOPPING);
     }
     this.stop(); // whatever was asked for while the ramp ran is void as well
-    await this.pass(SETTLING);
+    await this.course.pass(SETTLING);
   }
 
   async close(): Promise<void> {
@@ -227,24 +228,24 @@ class Simulated implements SimulatedBench {
   private async *play(load: Load, ceiling: number, live: () => void): AsyncGenerator<Block> {
     live();
     await this.reach();
-    const { waveform, settings } = checkedLoad(this.id, load, ceiling, MOST_UPDATES);
+    const { waveform, settings, afterStop } = checkedLoad(this.id, load, ceiling, MOST_UPDATES);
     const playing = ++this.playing;
     await this.turn(settings);
     live();
-    await this.pass(LOADING);
+    await this.course.pass(LOADING);
     live();
     this.refuseTripped();
-    const lost = this.beginTake();
+    const lost = this.beginTake(afterStop !== undefined);
     const samples = Math.round((waveform.command.length / waveform.rate) * SAMPLE_RATE);
     this.plant.start(waveform, settings);
     this.fedAt = this.options.clock.monotonic();
     try {
-      for (let start = 0; start < samples; start += BLOCK) {
+      for (let start = 0; start < this.endOf(samples, afterStop); start += BLOCK) {
         live();
         if (playing !== this.playing) throw overtaken(this.id);
         const block = await this.read(start, Math.min(BLOCK, samples - start));
         live();
-        this.refuseTripped();
+        this.refuseTripped(afterStop !== undefined);
         if (!lost(start)) yield block;
       }
     } finally {
@@ -252,28 +253,40 @@ class Simulated implements SimulatedBench {
     }
   }
 
-  /** Begins the noise of the next take and says which of its blocks the link loses. */
-  private beginTake(): (start: number) => boolean {
+  /** Samples of a take: all of the waveform, or what was to follow a stop. */
+  private endOf(samples: number, afterStop: number | undefined): number {
+    const { opened } = this.course.stopping;
+    if (opened === undefined || afterStop === undefined) return samples;
+    return Math.min(samples, opened + Math.round(afterStop * SAMPLE_RATE));
+  }
+
+  /**
+   * Begins the noise of the next take and says which of its blocks the link loses.
+   *
+   * @param isPressed - Whether a hand presses the emergency stop in it.
+   */
+  private beginTake(isPressed = false): (start: number) => boolean {
     const { station, serial, attempt } = this.options;
     this.takes += 1;
-    this.plant.beginTake([station.id, serial, attempt, this.takes].join('/'));
+    const name = [station.id, serial, attempt, this.takes].join('/');
+    this.plant.beginTake(name);
+    this.course.beginTake(isPressed ? name : undefined);
     const { dropouts } = this.parameters.link;
     if (dropouts === 0) return () => false;
     // A burst of 30 ms spoils two blocks; bursts come at even distances over the run.
     const every = Math.round(dropouts / BLOCK_SECONDS);
-    return () => this.blocks % every < 2;
+    return () => this.course.blocks % every < 2;
   }
 
   /** Reads one block; with power on, only a live item answers. */
   private async read(start: number, count: number): Promise<Block> {
     await this.reach();
     this.watchClock();
-    const frame = frameOf(count, this.parameters.stand.soundRange > 0);
-    this.plant.run(frame, 0, count);
-    this.blocks += 1;
+    const samples = this.course.take(count);
     this.strike();
-    await this.pace.keep(count / SAMPLE_RATE);
-    return { start, samples: frame, device: this.plant.report() };
+    await this.course.keep(count);
+    const { opened } = this.course.stopping;
+    return { start, samples, device: this.plant.report(), ...(opened !== undefined && { opened }) };
   }
 
   /** Turns the locked shaft to the angle of a take; with a guard open it does not move. */
@@ -281,18 +294,8 @@ class Simulated implements SimulatedBench {
     if (this.plant.isAt(angle)) return;
     throwIfAny(interlockProblems(this.lines));
     this.plant.index(angle);
-    await this.pass(INDEXING);
+    await this.course.pass(INDEXING);
     throwIfAny(interlockProblems(this.lines));
-  }
-
-  /** Lets time pass without looking at it; ends after `seconds` of the plant. */
-  private async pass(seconds: number): Promise<void> {
-    for (let left = Math.round(seconds * SAMPLE_RATE); left > 0; left -= BLOCK) {
-      const count = Math.min(BLOCK, left);
-      this.plant.run(this.idle, 0, count);
-      this.blocks += 1;
-      await this.pace.keep(count / SAMPLE_RATE);
-    }
   }
 
   /** The dead-man by the clock: at real pace a consumer may be late while the plant stands still. */
@@ -302,9 +305,10 @@ class Simulated implements SimulatedBench {
     if (unfed > 1000 * DEAD_MAN) this.plant.trip(FAULT_CODES.deadMan);
   }
 
-  private refuseTripped(): void {
+  /** @param isProof - Whether the stop function may take the torque away, as it is being proven. */
+  private refuseTripped(isProof = false): void {
     const { fault } = this.plant;
-    if (fault === FAULT_CODES.none) return;
+    if (fault === FAULT_CODES.none || (isProof && fault === FAULT_CODES.safeTorqueOff)) return;
     const { problems } = tripProblem(this.id, fault);
     throw new StallmarkError([...problems, ...interlockProblems(this.lines)]);
   }
@@ -314,7 +318,7 @@ class Simulated implements SimulatedBench {
     if (!this.hanging && !this.closed) return;
     await this.options.clock.wait(LINK_DEADLINE);
     for (let ms = 0; ms < LINK_DEADLINE; ms += 1000 * BLOCK_SECONDS) {
-      this.plant.run(this.idle, 0, BLOCK);
+      this.course.skip();
     }
     const what = `Bench "${this.id}" did not answer within ${LINK_DEADLINE} ms.`;
     throw problem(
@@ -338,12 +342,14 @@ class Simulated implements SimulatedBench {
     this.lines = { ...this.lines, ...lines };
     if (interlockProblems(this.lines).length === 0) return;
     voidPermits(this.id);
+    if (this.course.stopping.open() === 'cut later') return;
     if (this.plant.enabled) this.plant.trip(FAULT_CODES.safeTorqueOff);
   }
 
   private stop(): void {
     voidPermits(this.id);
     this.generation += 1;
+    this.course.stopping.forget();
     this.plant.disable();
   }
 

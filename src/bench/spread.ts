@@ -1,4 +1,5 @@
 import type { Station } from '../procedure/station.js';
+import type { Channel } from './bench.js';
 import { Noise } from './noise.js';
 import type { ThermalPath } from './heat.js';
 import type { Tuning } from './motor.js';
@@ -102,7 +103,36 @@ export interface StandParameters {
   /** s by which the two clocks jump apart and back again, every so many s; 0 for never. */
   readonly clockStep: number;
   readonly clockStepEvery: number;
+  /** s for which the instruments had power at the start of the attempt; undefined where nobody counts. */
+  readonly poweredFor: number | undefined;
+  /** °C that the thermometer of the stand says whatever is true; undefined for one that is right. */
+  readonly thermometer: number | undefined;
+  /** K by which it gets colder at the bench once the item is energized. */
+  readonly draught: number;
+  /** ± N·m of the transducer that is fitted; undefined for the one of the description. */
+  readonly fitted: number | undefined;
+  /** s from a safety line that opens to torque taken away. */
+  readonly stopDelay: number;
+  readonly wiring: Wiring;
 }
+
+/** What is wrong with a channel: it stands on one value, at an end of its range, never comes, or is no number at times. */
+export type DeadChannel =
+  | { readonly kind: 'stuck' }
+  | { readonly kind: 'rail' }
+  | { readonly kind: 'missing' }
+  /** Once in so many samples. */
+  | { readonly kind: 'invalid'; readonly every: number };
+
+/** How the channels of the digitizer are wired; nothing in it is all right. */
+export interface Wiring {
+  readonly dead?: Partial<Readonly<Record<Channel, DeadChannel>>>;
+  /** Two channels whose plugs are exchanged. */
+  readonly swapped?: readonly [MeasuredChannel, MeasuredChannel];
+}
+
+/** Channels with a plug of their own. */
+export type MeasuredChannel = Exclude<Channel, 'command' | 'sound'>;
 
 /** What gets lost between host, device and digitizer. */
 export interface LinkParameters {
@@ -257,6 +287,12 @@ export function drawStand(
     clockSkew: 0,
     clockStep: 0,
     clockStepEvery: 0,
+    poweredFor: 6 * 3600,
+    thermometer: undefined,
+    draught: 0,
+    fitted: undefined,
+    stopDelay: 0,
+    wiring: {},
   };
 }
 

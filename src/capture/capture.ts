@@ -17,6 +17,8 @@ export interface Take {
   readonly gaps: readonly { readonly at: number; readonly samples: number }[];
   /** Samples that came twice, late, beyond the end or with no place of their own, and were left out. */
   readonly misplaced?: number;
+  /** Sample at which a safety line opened; absent when none did. */
+  readonly opened?: number;
   /** The device clock against the sample clock, over all blocks; none when there were fewer than three. */
   readonly clock?: ClockFit;
   readonly device: {

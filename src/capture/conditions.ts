@@ -12,6 +12,10 @@ export interface Expectations {
   readonly currentRange: number;
   /** Updates a second; the device clock is taken to count them, so one update is its resolution. */
   readonly updates: number;
+  /** Bus voltage without power, V: given for stages without power. */
+  readonly idleSupply?: { readonly from: number; readonly to: number };
+  /** Whether a safety line opened as it was to: the device must have taken its torque away then. */
+  readonly isStopProof?: boolean;
 }
 
 /** Device clock against sample clock, as a share of one. Source: own choice for the H12 stand. */
@@ -279,8 +283,12 @@ export function clockSteady(takes: readonly Seen[], { updates }: Expectations): 
   };
 }
 
-export function deviceFault(takes: readonly Seen[]): Found {
-  const seen = takes.find(({ take }) => take.device.fault !== 0);
+export function deviceFault(
+  takes: readonly Seen[],
+  { isStopProof }: Pick<Expectations, 'isStopProof'> = {},
+): Found {
+  const isMeant = (take: Take): boolean => isStopProof === true && take.opened !== undefined;
+  const seen = takes.find(({ take }) => take.device.fault !== 0 && !isMeant(take));
   const observed = seen?.take.device.fault ?? 0;
   return {
     id: 'device-fault',

@@ -43,6 +43,26 @@ export async function record(
   return recording.end();
 }
 
+/**
+ * Cuts a take that a stop ended to the samples that came: it was not to last longer. Gaps before its
+ * end stay.
+ */
+export function cutAtEnd(take: Take): Take {
+  const { gaps, expected } = take;
+  const last = gaps.at(-1);
+  if (last === undefined || last.at + last.samples < expected) return take;
+  const channels = Object.entries(take.channels).map(([name, samples]) => [
+    name,
+    samples.subarray(0, last.at),
+  ]);
+  return {
+    ...take,
+    channels: Object.fromEntries(channels) as Take['channels'],
+    expected: last.at,
+    gaps: gaps.slice(0, -1),
+  };
+}
+
 class Recording {
   misplaced = 0;
   readonly #plan: TakePlan;
@@ -51,6 +71,7 @@ class Recording {
   readonly #gaps: { at: number; samples: number }[] = [];
   readonly #line = new ClockLine();
   #next = 0;
+  #opened: number | undefined;
   #device: Take['device'] = { updates: 0, missing: 0, time: 0, fault: 0 };
 
   constructor(plan: TakePlan) {
@@ -61,7 +82,8 @@ class Recording {
   }
 
   /** Stores a block and tells whether it brought anything new. */
-  add({ start, samples, device }: Block): boolean {
+  add({ start, samples, device, opened }: Block): boolean {
+    this.#opened ??= opened;
     const length = Math.max(0, ...CHANNELS.map((channel) => samples[channel]?.length ?? 0));
     this.#report(device);
     const { expected, rate } = this.#plan;
@@ -112,6 +134,7 @@ class Recording {
       expected,
       gaps: this.#gaps,
       misplaced: this.misplaced,
+      ...(this.#opened === undefined ? {} : { opened: this.#opened }),
       ...(clock === undefined ? {} : { clock }),
       device: this.#device,
     };

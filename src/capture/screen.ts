@@ -17,6 +17,7 @@ import {
 } from './conditions.js';
 import type { Expectations, Seen } from './conditions.js';
 import { gateOf } from './gate.js';
+import { idleSupply, windingPlausible } from './plausible.js';
 import { findSuspects } from './suspects.js';
 
 export type { Expectations } from './conditions.js';
@@ -44,9 +45,11 @@ export function screen(capture: Capture, expectations: Expectations): Screening 
     channelsAlive(takes),
     converterClip(takes),
     dropOuts(takes),
+    windingPlausible(takes),
+    ...idleSupply(takes, expectations),
     clockRate(takes, expectations),
     clockSteady(takes, expectations),
-    deviceFault(takes),
+    deviceFault(takes, expectations),
     updatesLost(takes),
   ];
   const gates = findings.map((found) =>

@@ -82,7 +82,7 @@ export function drawEquipment(sheet: Sheet, parent: Element, certificate: Certif
   ];
   const rows = certificate.equipment.map((i) =>
     row([
-      `${i.what} ${i.id}`,
+      `${i.what} ${i.id}, serial ${i.serial}`,
       i.range,
       i.certificate,
       i.laboratory,

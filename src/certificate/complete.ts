@@ -1,5 +1,6 @@
 import { throwIfAny } from '../base/error.js';
 import type { Problem } from '../base/error.js';
+import { hasGuardBand } from '../decision/rules.js';
 import { HAZARDS } from '../procedure/procedure.js';
 import type { Certificate, DocumentReference } from './certificate.js';
 
@@ -97,7 +98,7 @@ function equipmentItems(c: Certificate): readonly Item[] {
   const instruments = c.equipment.flatMap((i, at): readonly Item[] => {
     const name = written(i.id) ? `instrument ${i.id}` : `instrument ${at + 1}`;
     return [
-      [`the identity of ${name}`, written(i.id) && written(i.what)],
+      [`the identity of ${name}`, written(i.id) && written(i.what) && written(i.serial)],
       [`the calibration certificate of ${name}`, written(i.certificate) && written(i.laboratory)],
       [`the calibration dates of ${name}`, isDate(i.calibrated) && isDate(i.due)],
       [`the uncertainty of ${name}`, written(i.uncertainty)],
@@ -118,7 +119,7 @@ function resultItems(c: Certificate): readonly Item[] {
     ['the reason of the verdict', written(reason)],
     ...results.flatMap((r): readonly Item[] => {
       const key = `${r.limit.stage}.${r.limit.characteristic}`;
-      const guarded = r.limit.rule === 'guarded' && r.outcome.kind === 'measured';
+      const guarded = hasGuardBand(r.limit.rule) && r.outcome.kind === 'measured';
       return [
         [`the name of result ${key}`, written(r.name)],
         [`the uncertainty of result ${key}`, !guarded || r.expanded !== undefined],

@@ -2,8 +2,9 @@ import { stringify } from 'csv-stringify/sync';
 import { exactText, forFiles, showValue } from '../base/display.js';
 import { StallmarkError, unreachable } from '../base/error.js';
 import { unitOf, type Unit } from '../base/units.js';
-import type { Result, Verdict } from '../decision/decision.js';
-import type { Tolerance } from '../procedure/limits.js';
+import type { ItemVerdict, Result, Verdict } from '../decision/decision.js';
+import { RULES } from '../decision/rules.js';
+import { DECISION_RULES, type Tolerance } from '../procedure/limits.js';
 import { SIMULATED_MARK, type Certificate, type DocumentReference } from './certificate.js';
 import { requireComplete } from './complete.js';
 import {
@@ -100,10 +101,7 @@ function schemaRows(): readonly Row[] {
       'value, U, lower, upper',
       'as measured or written, in "unit"; "value shown" and "U shown" are rounded for display and decide nothing',
     ),
-    row(
-      'rule',
-      'simple: within the limits conforms; guarded: at least w = U inside the limits conforms, more than w outside does not',
-    ),
+    row('rule', DECISION_RULES.map((rule) => `${rule}: ${RULES[rule].meaning}`).join('; ')),
   ];
 }
 
@@ -113,7 +111,7 @@ function recordRows(c: Certificate): readonly Row[] {
   return [
     text('title', titleOf(c)),
     text('verdict', c.decision.verdict.word),
-    text('outcome', c.decision.verdict.outcome),
+    text('outcome', outcomeWords(c.decision.verdict)),
     text('reason', c.decision.reason),
     text('statement of conformity', conformity(c)),
     text('maker', c.maker.name),
@@ -141,6 +139,12 @@ function recordRows(c: Certificate): readonly Row[] {
     text('accreditation', 'No accreditation is claimed.'),
     text('seal', 'Sealed by the bench; a seal is not the signature of a person.'),
   ];
+}
+
+/** The outcome of the item in words of their own, so that an accepted item shows its condition. */
+function outcomeWords(verdict: ItemVerdict): string {
+  if (verdict.outcome !== 'conditional') return verdict.outcome;
+  return verdict.side === 'inside' ? 'conditionally conforming' : 'conditionally nonconforming';
 }
 
 function itemRows(c: Certificate): readonly Row[] {
@@ -205,14 +209,14 @@ function resultRow(result: Result): Row {
 }
 
 function measuredCells(
-  { limit, expanded }: Result,
+  { limit, expanded, k = 2 }: Result,
   outcome: Extract<Result['outcome'], { kind: 'measured' }>,
 ): Cells {
   const shown = showValue(outcome.value, expanded, limit.unit, limit.tolerance);
   return {
     value: exactText(outcome.value, limit.unit),
     'value shown': forFiles(shown.value),
-    ...(expanded !== undefined && { U: exactText(expanded, limit.unit), k: '2' }),
+    ...(expanded !== undefined && { U: exactText(expanded, limit.unit), k: String(k) }),
     ...(shown.expanded !== undefined && { 'U shown': shown.expanded }),
     ...(outcome.spread !== undefined && { spread: exactText(outcome.spread, limit.unit) }),
     ...(outcome.repeats !== undefined && { repeats: String(outcome.repeats) }),
@@ -241,6 +245,10 @@ function verdictCells(verdict: Verdict): Cells {
     case 'conforming':
     case 'nonconforming':
       return { verdict: verdict.outcome, validity: 'valid' };
+    case 'conditional': {
+      const kind = verdict.side === 'inside' ? 'conforming' : 'nonconforming';
+      return { verdict: `conditionally ${kind}`, validity: 'valid' };
+    }
     case 'inconclusive':
       return { verdict: `inconclusive, ${verdict.side} the limits`, validity: 'valid' };
     case 'invalid':
@@ -314,12 +322,15 @@ function equipmentRows(c: Certificate): readonly Row[] {
     c.equipment.map((e) => [
       ['id', e.id],
       ['what', e.what],
+      ['serial', e.serial],
+      ['quantity', e.quantity],
       ['range', e.range],
       ['calibration certificate', e.certificate],
       ['laboratory', e.laboratory],
       ['calibrated', e.calibrated],
       ['due', e.due],
       ['uncertainty', e.uncertainty],
+      ['correction', e.correction],
     ]),
   );
 }

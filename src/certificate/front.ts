@@ -1,6 +1,7 @@
 import { celsius, volt } from '../base/units.js';
 import { unreachable } from '../base/error.js';
-import type { Result } from '../decision/decision.js';
+import type { ItemFault, Result } from '../decision/decision.js';
+import { isAcceptedOutside } from '../decision/reason.js';
 import type { Certificate } from './certificate.js';
 import type { Figure } from './figure.js';
 import { drawVerdict, VERDICT_COLOUR } from './marks.js';
@@ -169,7 +170,7 @@ export function drawVerdictPanel(sheet: Sheet, parent: Element, certificate: Cer
   const head: Style = { face: 'bold', size: 10, colour: INK };
   const sentence = sheet.wrap(conformity(certificate), head, width);
   const details = [
-    ...(word === 'ACCEPT' ? [] : [decision.reason]),
+    ...(isUnconditional(decision) ? [] : [decision.reason]),
     `${ruleSentence(decision.results)} ${RELATES_ONLY}`,
   ].map((text) => sheet.wrap(text, BODY, width));
   const lines = details.reduce((sum, l) => sum + l.length, 0);
@@ -202,6 +203,11 @@ export function drawVerdictPanel(sheet: Sheet, parent: Element, certificate: Cer
   sheet.y = top + height;
 }
 
+/** Whether nothing needs to be said beside the statement of conformity. */
+function isUnconditional({ verdict, results }: Certificate['decision']): boolean {
+  return verdict.outcome === 'conforming' && !results.some(isAcceptedOutside);
+}
+
 /**
  * Says what was found on an item that was not accepted, before all its results.
  *
@@ -214,7 +220,7 @@ export function drawFinding(
 ): Figure | undefined {
   const { decision } = certificate;
   if (decision.verdict.word === 'ACCEPT') return undefined;
-  const rows = rowsOf(decision.verdict.outcome, decision.results);
+  const rows = rowsOf(decision);
   const figure = rows
     .map((r) => certificate.figures.find((f) => isShown(f, r)))
     .find((f) => f !== undefined);
@@ -288,15 +294,15 @@ const isShown = (figure: Figure, result: Result): boolean =>
   figure.shows?.includes(`${result.limit.stage}.${result.limit.characteristic}`) === true;
 
 /** The rows that brought the verdict about, the worst first; none when the whole attempt is in doubt. */
-function rowsOf(
-  outcome: Certificate['decision']['verdict']['outcome'],
-  results: readonly Result[],
-): readonly Result[] {
+function rowsOf({ verdict, results, itemFault }: Certificate['decision']): readonly Result[] {
+  if (itemFault !== undefined) return [];
+  const { outcome } = verdict;
   switch (outcome) {
     case 'nonconforming':
     case 'inconclusive':
+    case 'conditional':
       return results
-        .filter((r) => r.verdict.outcome === outcome)
+        .filter((r) => r.verdict.outcome === outcome && isOnSide(r, verdict))
         .sort((a, b) => badness(b) - badness(a));
     case 'conforming':
     case 'invalid':
@@ -307,8 +313,15 @@ function rowsOf(
   }
 }
 
+/** An item held for what is outside on condition is not told about what is inside on condition. */
+function isOnSide(result: Result, verdict: Certificate['decision']['verdict']): boolean {
+  if (verdict.outcome !== 'conditional' || result.verdict.outcome !== 'conditional') return true;
+  return result.verdict.side === verdict.side;
+}
+
 function finding(certificate: Certificate, rows: readonly Result[]): readonly string[] {
-  const { verdict, gates } = certificate.decision;
+  const { verdict, gates, itemFault } = certificate.decision;
+  if (itemFault !== undefined) return faultFound(itemFault);
   const closed = gates.filter((gate) => !gate.holds);
   switch (verdict.outcome) {
     case 'conforming':
@@ -319,6 +332,11 @@ function finding(certificate: Certificate, rows: readonly Result[]): readonly st
         ...(rows.length > 4 ? [`${rows.length - 4} more are listed below.`] : []),
         'Blamed on the item: every gate of stand, link and operator held.',
       ];
+    case 'conditional':
+      return [
+        ...rows.slice(0, 4).map((r) => `On condition, ${verdict.side}: ${describe(r)}`),
+        'Nearer to a limit than U: a person decides on what condition the item may be used.',
+      ];
     case 'inconclusive':
       return [
         ...rows.slice(0, 4).map((r) => `Nearer to a limit than U: ${describe(r)}`),
@@ -326,18 +344,24 @@ function finding(certificate: Certificate, rows: readonly Result[]): readonly st
       ];
     case 'invalid':
     case 'aborted':
-      return [
-        ...closed.map((g) => closedGate(g)),
-        ...(closed.length === 0 ? ['No gate closed.', ...unread(certificate)] : []),
-        ...(closed.length === 0
-          ? []
-          : [
-              `Held by a gate; it points at: ${blamed(closed).join(', ')}. Nothing is said against an item by a gate that points elsewhere.`,
-            ]),
-      ];
+      return notMeasured(certificate, closed);
     default:
       return unreachable(verdict);
   }
+}
+
+const faultFound = ({ what, evidence }: ItemFault): readonly string[] => [
+  `Fault of the item: ${what}`,
+  evidence,
+  'Blamed on the item: no gate of stand, link or operator closed.',
+];
+
+function notMeasured(certificate: Certificate, closed: readonly Gate[]): readonly string[] {
+  if (closed.length === 0) return ['No gate closed.', ...unread(certificate)];
+  return [
+    ...closed.map((g) => closedGate(g)),
+    `Held by a gate; it points at: ${blamed(closed).join(', ')}. Nothing is said against an item by a gate that points elsewhere.`,
+  ];
 }
 
 /** Rows without a value although no gate closed: the measurement itself gave none. */

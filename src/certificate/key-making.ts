@@ -1,10 +1,12 @@
 import { webcrypto, type KeyObject, type X509Certificate } from 'node:crypto';
+import { PERSON_UNIT } from './seal-certificate.js';
 
 /** Passphrase guesses cost this many rounds of HMAC-SHA-256 each; about 0.1 s to open a key. */
 const KEY_ITERATIONS = 600_000;
 const YEAR = 365 * 86_400_000; // ms
 const ROOT_YEARS = 20;
 const SEAL_YEARS = 2;
+const PERSON_YEARS = 2;
 const CURVE = { name: 'ECDSA', namedCurve: 'P-256' } as const;
 
 /** A key that was made a moment ago, and its certificate as PEM. */
@@ -49,14 +51,47 @@ export async function newRoot(maker: string, name: string, now: number): Promise
 
 /** Makes a seal under a root. */
 export async function newSeal(root: Pair, owner: SealOwner, now: number): Promise<NewPair> {
+  const subject = [{ O: [owner.maker] }, { OU: ['Bench seal'] }, { CN: [owner.name] }];
+  return issued(root, subject, lifetime(now, SEAL_YEARS));
+}
+
+export interface PersonOwner {
+  readonly maker: string;
+  /** Common name, as printed. */
+  readonly name: string;
+  /** Id in the register of people. */
+  readonly id: string;
+}
+
+/** Makes the key of a person under the plant root; its subject keeps it from being a seal. */
+export async function newPersonKey(root: Pair, owner: PersonOwner, now: number): Promise<NewPair> {
+  const { maker, name, id } = owner;
+  const subject = [
+    { O: [maker] },
+    { OU: [PERSON_UNIT] },
+    { CN: [name] },
+    { [SERIAL_NUMBER]: [id] },
+  ];
+  return issued(root, subject, lifetime(now, PERSON_YEARS));
+}
+
+/** The attribute "serialNumber", which tells persons of one name apart. Source: ITU-T X.520 (from memory). */
+const SERIAL_NUMBER = '2.5.4.5';
+
+/** Makes a key and has the root issue its certificate: good for signatures, not for issuing others. */
+async function issued(
+  root: Pair,
+  subject: readonly Readonly<Record<string, string[]>>[],
+  valid: ReturnType<typeof lifetime>,
+): Promise<NewPair> {
   const x509 = await loadX509();
   const keys = await webcrypto.subtle.generateKey(CURVE, true, ['sign', 'verify']);
   const issuer = new x509.X509Certificate(new Uint8Array(root.certificate.raw));
   const certificate = await x509.X509CertificateGenerator.create({
     serialNumber: serialNumber(),
-    subject: [{ O: [owner.maker] }, { OU: ['Bench seal'] }, { CN: [owner.name] }],
+    subject: [...subject],
     issuer: issuer.subjectName,
-    ...lifetime(now, SEAL_YEARS),
+    ...valid,
     signingAlgorithm: { ...CURVE, hash: 'SHA-256' },
     publicKey: keys.publicKey,
     signingKey: await signingKey(root.key),

@@ -5,7 +5,7 @@ import {
   type X509Certificate,
 } from 'node:crypto';
 import { mkdir, rename, rm } from 'node:fs/promises';
-import { join } from 'node:path';
+import { basename, dirname, join } from 'node:path';
 import { isoInstant } from '../base/clock.js';
 import { StallmarkError } from '../base/error.js';
 import {
@@ -28,7 +28,13 @@ import {
   type Pair,
   type SealOwner,
 } from './key-making.js';
-import { purposeOf, SIMULATED_NAME, validity, type Purpose } from './seal-certificate.js';
+import {
+  purposeOf,
+  SIMULATED_NAME,
+  validity,
+  type CertificateUse,
+  type Purpose,
+} from './seal-certificate.js';
 
 declare const opened: unique symbol;
 
@@ -62,9 +68,11 @@ const ROOT_FOLDER = { bench: 'plant-root', simulation: 'simulation-root' } as co
 const SEAL_FOLDER = { bench: 'bench', simulation: 'simulation' } as const;
 type KeyFolder = (typeof ROOT_FOLDER)[Purpose] | (typeof SEAL_FOLDER)[Purpose];
 const KEY_FOLDERS: readonly KeyFolder[] = ['plant-root', 'bench', 'simulation-root', 'simulation'];
-const CERTIFICATE = 'certificate.pem';
-const KEY = 'key.pem';
+export const CERTIFICATE = 'certificate.pem';
+export const KEY = 'key.pem';
 const RETIRED = 'retired';
+/** Below it lies a folder for each person who has a key, named by the id. */
+export const PERSON_FOLDER = 'people';
 
 /** Where the certificate of a root lies inside a key folder; this is the file an auditor is given. */
 export const rootCertificateFile = (folder: string, purpose: Purpose): string =>
@@ -157,10 +165,10 @@ async function addSeal(
   await store(folder, SEAL_FOLDER[purpose], seal, passphrases.seal);
 }
 
-/** Puts a new pair into the key folder; it appears complete or not at all. */
-async function store(
+/** Puts a new pair into the key folder; it appears complete or not at all. @throws keys/exists, storage/unwritable. */
+export async function store(
   folder: string,
-  name: KeyFolder,
+  name: string,
   pair: NewPair,
   passphrase: string,
 ): Promise<void> {
@@ -171,7 +179,7 @@ async function store(
   ]);
 }
 
-async function isThere(folder: string, name: KeyFolder): Promise<boolean> {
+async function isThere(folder: string, name: string): Promise<boolean> {
   return (await namesIn(join(folder, name))).length > 0;
 }
 
@@ -179,8 +187,8 @@ async function isThere(folder: string, name: KeyFolder): Promise<boolean> {
 export interface KeyListing {
   /** Folder below the key folder. */
   readonly name: string;
-  readonly role: 'root' | 'seal';
-  readonly purpose: Purpose;
+  readonly role: 'root' | 'seal' | 'signature';
+  readonly purpose: CertificateUse;
   readonly subject: string;
   /** Hexadecimal serial number of the certificate. */
   readonly serial: string;
@@ -201,8 +209,10 @@ export interface Retirement {
 export async function listKeys(folder: string, now: number): Promise<readonly KeyListing[]> {
   const there = await namesIn(folder);
   const retired = await namesIn(join(folder, RETIRED));
+  const people = await namesIn(join(folder, PERSON_FOLDER));
   const names = [
     ...KEY_FOLDERS.filter((name) => there.includes(name)),
+    ...people.filter((name) => !name.includes('.making-')).map((n) => join(PERSON_FOLDER, n)),
     ...[...retired].sort().map((name) => join(RETIRED, name)),
   ];
   return Promise.all(names.map((name) => listing(folder, name, now)));
@@ -211,10 +221,11 @@ export async function listKeys(folder: string, now: number): Promise<readonly Ke
 async function listing(folder: string, name: string, now: number): Promise<KeyListing> {
   const certificate = await readCertificate(join(folder, name, CERTIFICATE));
   const { from, until } = validity(certificate);
+  const purpose = purposeOf(certificate);
   const shared = {
     name,
-    role: certificate.ca ? 'root' : 'seal',
-    purpose: purposeOf(certificate),
+    role: certificate.ca ? 'root' : purpose === 'person' ? 'signature' : 'seal',
+    purpose,
     subject: certificate.subject.replaceAll('\n', ', '),
     serial: certificate.serialNumber,
     from,
@@ -247,19 +258,28 @@ export async function retireKey(
   reason: string,
   now: number,
 ): Promise<string> {
-  const name = SEAL_FOLDER[purpose];
+  return retire(folder, SEAL_FOLDER[purpose], reason, now);
+}
+
+/** As `retireKey`, for a folder by its name. @throws keys/missing, storage/unwritable. */
+export async function retire(
+  folder: string,
+  name: string,
+  reason: string,
+  now: number,
+): Promise<string> {
   const certificate = await readCertificate(join(folder, name, CERTIFICATE));
   const at = isoInstant(now);
   const serial = certificate.serialNumber.slice(0, 8).toLowerCase();
-  const target = join(folder, RETIRED, `${at.slice(0, 10)}-${name}-${serial}`);
+  const target = join(folder, RETIRED, `${at.slice(0, 10)}-${basename(name)}-${serial}`);
   return writing(target, async () => {
     await mkdir(join(folder, RETIRED), { recursive: true, mode: 0o700 });
-    // Reason first: cut short here, the seal is still in use and may be retired again.
+    // Reason first: cut short here, the key is still in use and may be retired again.
     await rm(join(folder, name, 'retired.json'), { force: true });
     await writeNew(join(folder, name, 'retired.json'), `${JSON.stringify({ at, reason })}\n`);
     await rename(join(folder, name), target);
     await syncFolder(join(folder, RETIRED));
-    await syncFolder(folder);
+    await syncFolder(dirname(join(folder, name)));
     return target;
   });
 }
@@ -282,13 +302,7 @@ export async function openSeal<P extends Purpose>(
   const root = await readCertificate(rootCertificateFile(folder, purpose));
   const certificate = await readCertificate(join(folder, name, CERTIFICATE));
   refuseOtherPurpose(certificate, root, purpose);
-  if (!certificate.checkIssued(root) || !certificate.verify(root.publicKey)) {
-    throw keyError(
-      'keys/damaged',
-      `The ${name} seal was not issued by the root beside it.`,
-      'Put the root that issued it back, or retire the seal and issue another.',
-    );
-  }
+  refuseOtherRoot(certificate, root, `${name} seal`);
   refuseOutdated(certificate, now, `${name} seal`);
   refuseOutdated(root, now, ROOT_FOLDER[purpose]);
   const published = purpose === 'simulation' ? SIMULATION_PASSPHRASE : '';
@@ -318,7 +332,22 @@ function refuseOtherPurpose(
   }
 }
 
-function refuseOutdated(certificate: X509Certificate, now: number, name: string): void {
+/** @throws keys/damaged when the root did not issue the certificate. */
+export function refuseOtherRoot(
+  certificate: X509Certificate,
+  root: X509Certificate,
+  name: string,
+): void {
+  if (certificate.checkIssued(root) && certificate.verify(root.publicKey)) return;
+  throw keyError(
+    'keys/damaged',
+    `The ${name} was not issued by the root beside it.`,
+    'Put the root that issued it back, or retire the key and issue another.',
+  );
+}
+
+/** @throws keys/expired. */
+export function refuseOutdated(certificate: X509Certificate, now: number, name: string): void {
   const { from, until } = validity(certificate);
   if (now >= from && now <= until) return;
   throw keyError(
@@ -328,7 +357,8 @@ function refuseOutdated(certificate: X509Certificate, now: number, name: string)
   );
 }
 
-async function readPair(folder: string, name: KeyFolder, passphrase: string): Promise<Pair> {
+/** Reads and opens a key. @throws keys/missing, keys/passphrase, keys/damaged. */
+export async function readPair(folder: string, name: string, passphrase: string): Promise<Pair> {
   const certificate = await readCertificate(join(folder, name, CERTIFICATE));
   const pem = await readText(join(folder, name, KEY));
   refuseBlank(passphrase, name);

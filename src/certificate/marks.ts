@@ -50,6 +50,10 @@ export function drawRowMark(sheet: Sheet, verdict: Verdict, x: number, y: number
     case 'nonconforming':
       cross(sheet.doc, x, y, 4.4, INK);
       return;
+    case 'conditional':
+      if (verdict.side === 'inside') tick(sheet.doc, x, y, 4.6, INK);
+      else bars(sheet.doc, x, y, 5.6, INK);
+      return;
     case 'inconclusive':
       bars(sheet.doc, x, y, 5.6, INK);
       return;

@@ -1,4 +1,5 @@
-import type { Result } from '../decision/decision.js';
+import type { Result, Verdict } from '../decision/decision.js';
+import { RULES } from '../decision/rules.js';
 import type { Certificate } from './certificate.js';
 import { PEN_WORDS, pensOf, type Figure } from './figure.js';
 import { drawRowMark, drawStrip } from './marks.js';
@@ -25,7 +26,7 @@ const VERDICT_AT = 453;
 const COLUMNS: readonly Column[] = [
   column('characteristic', 0, 130),
   column('value', 128, 40, { align: 'end' }),
-  column('± U (k = 2)', 170, 46, { align: 'end' }),
+  column('± U', 170, 46, { align: 'end' }),
   column('unit', 221, 38, { style: SMALL_INK }),
   column('allowed', 262, 62),
   column('limit strip', 325, STRIP_WIDTH),
@@ -38,7 +39,12 @@ const COLUMNS: readonly Column[] = [
 export function drawAllResults(sheet: Sheet, parent: Element, certificate: Certificate): void {
   const { results } = certificate.decision;
   const count = results.length === 1 ? '1 characteristic' : `${results.length} characteristics`;
-  sheet.heading(parent, 'Results', `${count}; U with k = 2 (about 95 %), digits follow U`, 90);
+  sheet.heading(
+    parent,
+    'Results',
+    `${count}; U for about 95 %, with k = 2 where nothing else is said; digits follow U`,
+    90,
+  );
   drawKey(sheet, parent);
   const stages = [...new Set(results.map((r) => r.limit.stage))];
   const rows = stages.flatMap((stage): readonly Row[] => {
@@ -78,12 +84,21 @@ function resultRow(sheet: Sheet, result: Result, reason: string): Row {
     words.allowed,
     drawing,
     SIDES[result.side],
-    result.limit.rule === 'guarded' ? 'G' : 'S',
+    RULES[result.limit.rule].mark,
     verdictCell(sheet, result),
   ];
   const { outcome } = result.verdict;
-  return row(cells, reason, outcome === 'nonconforming' || outcome === 'inconclusive');
+  const remarks = [reason, factorOf(result)].filter((text) => text !== '').join('; ');
+  return row(cells, remarks, STRESSED.includes(outcome));
 }
+
+/** The coverage factor where it is not 2: few repeats make up much of U. */
+function factorOf({ k = 2, expanded }: Result): string {
+  return expanded === undefined || k === 2 ? '' : `U with k = ${k.toFixed(2)}`;
+}
+
+/** Outcomes whose rows stand out. */
+const STRESSED: readonly Verdict['outcome'][] = ['nonconforming', 'inconclusive', 'conditional'];
 
 /** Value, U and unit; or, over the three columns, that there is none. */
 function valueCells(sheet: Sheet, result: Result): readonly Cell[] {
@@ -164,7 +179,7 @@ function drawKey(sheet: Sheet, parent: Element): void {
     const words = [
       ['tall tick: limit', 'dot and whisker: value ± U'],
       ['plain bar: acceptance zone', 'open diamond: outside'],
-      ['hatched: guard band, w = U', 'arrow: off the scale'],
+      ['hatched: guard band w', 'arrow: off the scale'],
       ['short foot: zero', 'broken end: no limit'],
     ];
     let x = PAGE.left + 84;

@@ -1,10 +1,7 @@
-import type { BaseBlock, OctetString, Sequence } from 'asn1js';
-import type { Attribute } from 'pkijs';
-import { sha256 } from '../base/canonical.js';
 import { isoInstant } from '../base/clock.js';
 import { StallmarkError } from '../base/error.js';
 import type { Certificate } from './certificate.js';
-import { digestOfParts, exactBuffer, OID } from './cms.js';
+import { detachedCms } from './cms-making.js';
 import { readCertificateCsv, type CertificateTable } from './csv-table.js';
 import { isOpenSeal, type Seal } from './keys.js';
 import { findPlaceholder, readContents, SIGNATURE_BYTES } from './pdf-signature.js';
@@ -96,7 +93,7 @@ export async function sealCsv<P extends Purpose>(
   const table = tableIn(bytes);
   refusePurpose(nameOf(table), table.simulated, seal);
   refuseExpired(seal, at);
-  return signature([bytes], seal, { at, hint: nameOf(table) });
+  return detachedCms([bytes], seal, { at, hint: nameOf(table) });
 }
 
 /**
@@ -123,7 +120,7 @@ export async function sealPdf<P extends Purpose>(
   const range = `/ByteRange [0 ${String(place.from)} ${String(place.to)} ${String(pdf.length - place.to)}]`;
   pdf.write(range.padEnd(place.range.length), place.range.at, 'latin1');
   const covered = [pdf.subarray(0, place.from), pdf.subarray(place.to)];
-  const der = await signature(covered, seal, undefined);
+  const der = await detachedCms(covered, seal, undefined);
   if (der.length > SIGNATURE_BYTES) throw new Error(`signature of ${String(der.length)} bytes`);
   pdf.write(Buffer.from(der).toString('hex'), place.from + 1, 'latin1');
   return new Uint8Array(pdf);
@@ -171,82 +168,3 @@ function refuseExpired<P extends Purpose>(seal: Seal<P>, at: number): void {
   const fix = 'Retire the seal and issue another.';
   throw new StallmarkError([{ code: 'keys/expired', what, fix }]);
 }
-
-/** What a seal says beside the digest; left out of PDFs, where the dictionary says it. */
-interface Claims {
-  /** ms since the Unix epoch. */
-  readonly at: number;
-  readonly hint: string;
-}
-
-async function signature<P extends Purpose>(
-  parts: readonly Uint8Array[],
-  seal: Seal<P>,
-  claims: Claims | undefined,
-): Promise<Uint8Array> {
-  const pkijs = await import('pkijs');
-  const [certificate, root] = seal.certificates.map((der) =>
-    pkijs.Certificate.fromBER(exactBuffer(der)),
-  );
-  if (certificate === undefined || root === undefined) throw new Error('a seal has a chain of two');
-  const sid = new pkijs.IssuerAndSerialNumber({
-    issuer: certificate.issuer,
-    serialNumber: certificate.serialNumber,
-  });
-  const attributes = await signedAttributes(parts, seal.certificates[0], claims);
-  const data = new pkijs.SignedData({
-    version: 1,
-    encapContentInfo: new pkijs.EncapsulatedContentInfo({ eContentType: OID.data }),
-    signerInfos: [
-      new pkijs.SignerInfo({
-        version: 1,
-        sid,
-        signedAttrs: new pkijs.SignedAndUnsignedAttributes({ type: 0, attributes }),
-      }),
-    ],
-    certificates: [certificate, root],
-  });
-  await data.sign(seal.key, 0, 'SHA-256');
-  const info = new pkijs.ContentInfo({ contentType: OID.signedData, content: data.toSchema(true) });
-  return derOf(info.toSchema());
-}
-
-async function signedAttributes(
-  parts: readonly Uint8Array[],
-  certificate: Uint8Array,
-  claims: Claims | undefined,
-): Promise<Attribute[]> {
-  const { Attribute } = await import('pkijs');
-  const asn1 = await import('asn1js');
-  const octets = (hex: string): OctetString =>
-    new asn1.OctetString({ valueHex: exactBuffer(Buffer.from(hex, 'hex')) });
-  const list = (...value: readonly BaseBlock[]): Sequence =>
-    new asn1.Sequence({ value: [...value] });
-  const data = new asn1.ObjectIdentifier({ value: OID.data });
-  const attribute = (type: string, value: BaseBlock): Attribute =>
-    new Attribute({ type, values: [value] });
-  const always = [
-    attribute(OID.contentType, data),
-    attribute(OID.messageDigest, octets(digestOfParts('sha256', parts))),
-    // ESSCertIDv2 with its default digest left out, which is SHA-256.
-    attribute(OID.signingCertificate, list(list(list(octets(sha256(certificate)))))),
-  ];
-  const claimed =
-    claims === undefined
-      ? []
-      : [
-          attribute(OID.signingTime, new asn1.UTCTime({ valueDate: new Date(claims.at) })),
-          attribute(OID.contentHint, list(new asn1.Utf8String({ value: claims.hint }), data)),
-        ];
-  return inDerOrder([...always, ...claimed]);
-}
-
-/** DER wants the members of a set sorted by their encoding. Source: ITU-T X.690, 11.6. */
-function inDerOrder(attributes: readonly Attribute[]): Attribute[] {
-  return attributes
-    .map((attribute) => ({ attribute, der: derOf(attribute.toSchema()) }))
-    .sort((a, b) => Buffer.compare(a.der, b.der))
-    .map(({ attribute }) => attribute);
-}
-
-const derOf = (block: BaseBlock): Uint8Array => new Uint8Array(block.toBER());

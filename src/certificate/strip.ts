@@ -1,6 +1,7 @@
 import { unreachable } from '../base/error.js';
 import type { Result } from '../decision/decision.js';
 import { isInside } from '../decision/rule.js';
+import { RULES } from '../decision/rules.js';
 import type { Tolerance } from '../procedure/limits.js';
 
 /** Where the lower limit, or zero in its place, and the upper limit stand on every strip. */
@@ -25,7 +26,7 @@ export type Marker =
 export interface Strip {
   /** Tolerance, as far as the strip shows it. */
   readonly bar: Span;
-  /** Guard bands inside the bar, hatched; none under simple acceptance. */
+  /** Guard bands, hatched: inside the bar, or outside it under guarded rejection; none under simple acceptance. */
   readonly guards: readonly Span[];
   /** Tall ticks: one for each limit. */
   readonly ticks: readonly number[];
@@ -63,7 +64,7 @@ export function stripGeometry(result: Result): Strip {
   const place = (value: number): number =>
     LOWER_AT + ((value - scale.low) / (scale.high - scale.low)) * BAR;
   const frame = frameOf(tolerance);
-  const guard = result.limit.rule === 'guarded' ? (result.expanded ?? 0) : 0;
+  const guard = RULES[result.limit.rule].accept * (result.expanded ?? 0);
   return {
     ...frame,
     guards: guardBands(tolerance, guard, place, frame.bar),
@@ -122,7 +123,8 @@ function guardBands(
   place: (value: number) => number,
   bar: Span,
 ): readonly Span[] {
-  if (guard <= 0) return [];
+  if (guard < 0) return bandsOutside(tolerance, -guard, place);
+  if (guard === 0) return [];
   const low = tolerance.kind === 'at-most' ? [] : [place(tolerance.lower + guard)];
   const high = tolerance.kind === 'at-least' ? [] : [place(tolerance.upper - guard)];
   const bands = [
@@ -132,6 +134,23 @@ function guardBands(
   const [first, second] = bands;
   if (first !== undefined && second !== undefined && first.to >= second.from) return [bar];
   return bands;
+}
+
+/** What guarded rejection lets through, as far as the strip shows it. */
+function bandsOutside(
+  tolerance: Tolerance,
+  guard: number,
+  place: (value: number) => number,
+): readonly Span[] {
+  const low =
+    tolerance.kind === 'at-most'
+      ? []
+      : [{ from: Math.max(0, place(tolerance.lower - guard)), to: place(tolerance.lower) }];
+  const high =
+    tolerance.kind === 'at-least'
+      ? []
+      : [{ from: place(tolerance.upper), to: Math.min(1, place(tolerance.upper + guard)) }];
+  return [...low, ...high];
 }
 
 function reading(

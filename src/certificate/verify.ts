@@ -6,6 +6,7 @@ import { SIMULATED_MARK } from './certificate.js';
 import { readCertificateCsv, type CertificateTable, type TableDamage } from './csv-table.js';
 import { readContents, readSignature, type PdfContents, type PdfFinding } from './pdf-signature.js';
 import { checkSeal, type Check, type SealReport, type Trust } from './verify-seal.js';
+import { isSignatureFile, signatureChecks } from './verify-signature.js';
 
 /** Names of the files of one record. */
 export const RECORD_FILES = {
@@ -33,6 +34,8 @@ export function sumsText(digests: Readonly<Record<string, string>>): string {
 export interface Against extends Trust {
   /** All entries of the ledger, when it is at hand. */
   readonly ledgerEntries?: readonly Entry[];
+  /** When a person was retired, ms since the Unix epoch, as far as the ledger tells. */
+  readonly retiredAt?: (id: string) => number | undefined;
 }
 
 /** Everything found about one record. */
@@ -65,7 +68,7 @@ const check = (
  * Check: tests/unit/verify.test.ts; tests/e2e/outside-seal.test.ts holds it against openssl and pdfsig.
  */
 export async function verifyRecord(folder: string, against: Against): Promise<RecordReport> {
-  const files = await filesIn(folder);
+  const { files, added } = await filesIn(folder);
   const bytes = files.get(RECORD_FILES.table);
   const read = bytes === undefined ? undefined : readCertificateCsv(bytes);
   const table = read === undefined || 'damage' in read ? undefined : read;
@@ -80,18 +83,30 @@ export async function verifyRecord(folder: string, against: Against): Promise<Re
     ...captureCheck(files, table),
     ...sumsCheck(files),
     ...ledgerChecks(files, table, against.ledgerEntries),
+    ...(await signatureChecks(added, {
+      trust: against,
+      files,
+      table,
+      entries: against.ledgerEntries,
+      retiredAt: against.retiredAt ?? (() => undefined),
+    })),
   ];
   return { folder, table, checks, intact: checks.every(({ outcome }) => outcome !== 'broken') };
 }
 
-async function filesIn(folder: string): Promise<Files> {
+/** Sealed files, and signatures that were added beside them later. */
+async function filesIn(folder: string): Promise<{ readonly files: Files; readonly added: Files }> {
   const entries = await readdir(folder, { withFileTypes: true });
   const names = entries.filter((entry) => entry.isFile()).map(({ name }) => name);
   const read = async (name: string): Promise<readonly [string, Uint8Array]> => [
     name,
     await readFile(join(folder, name)),
   ];
-  return new Map(await Promise.all(names.map(read)));
+  const all = await Promise.all(names.map(read));
+  return {
+    files: new Map(all.filter(([name]) => !isSignatureFile(name))),
+    added: new Map(all.filter(([name]) => isSignatureFile(name))),
+  };
 }
 
 function filesChecks(files: Files): readonly Check[] {

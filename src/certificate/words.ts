@@ -3,6 +3,9 @@ import { isoInstant } from '../base/clock.js';
 import { unreachable } from '../base/error.js';
 import { UNITS } from '../base/units.js';
 import type { Decision, Result, Verdict } from '../decision/decision.js';
+import { isAcceptedOutside } from '../decision/reason.js';
+import { RULES, type Rule } from '../decision/rules.js';
+import { DECISION_RULES } from '../procedure/limits.js';
 import { documentKind } from './certificate.js';
 import type { Certificate, DocumentKind } from './certificate.js';
 
@@ -51,14 +54,24 @@ export const specification = (certificate: Certificate): string =>
 
 /** Says whether, in what and by which document the item conforms. */
 export function conformity(certificate: Certificate): string {
-  const { verdict, results } = certificate.decision;
+  const { verdict, results, itemFault } = certificate.decision;
   const spec = specification(certificate);
   const total = results.length;
   const rows = (outcome: Verdict['outcome']): number =>
     results.filter((r) => r.verdict.outcome === outcome).length;
+  if (itemFault !== undefined) {
+    return `The item does not conform to ${spec}: a fault of its own kept it from being measured.`;
+  }
+  const all = total === 1 ? 'its one characteristic' : `all ${total} characteristics`;
+  const onCondition = (side: 'inside' | 'outside'): number =>
+    results.filter((r) => r.verdict.outcome === 'conditional' && r.verdict.side === side).length;
   switch (verdict.outcome) {
     case 'conforming':
-      return `The item conforms to ${spec} in ${total === 1 ? 'its one characteristic' : `all ${total} characteristics`}.`;
+      return `The item conforms to ${spec} in ${all}${relaxed(results)}.`;
+    case 'conditional':
+      return verdict.side === 'inside'
+        ? `The item conforms to ${spec}; ${onCondition('inside')} of ${total} characteristics only conditionally${relaxed(results)}.`
+        : `On condition the item does not conform to ${spec}: ${onCondition('outside')} of ${total} characteristics ${onCondition('outside') === 1 ? 'is' : 'are'} outside a limit by no more than U.`;
     case 'nonconforming':
       return `The item does not conform to ${spec} in ${rows('nonconforming')} of ${total} characteristics.`;
     case 'inconclusive':
@@ -72,14 +85,28 @@ export function conformity(certificate: Certificate): string {
   }
 }
 
-/** Names the rule under which values were compared with limits. */
+/** Says how many rows a rule accepts although their values lie outside a limit. */
+function relaxed(results: readonly Result[]): string {
+  const outside = results.filter(isAcceptedOutside).length;
+  if (outside === 0) return '';
+  return `, ${outside} of them outside a limit by no more than U`;
+}
+
+/** Names the rules under which values were compared with limits. */
 export function ruleSentence(results: readonly Result[]): string {
-  const guarded = results.some((r) => r.limit.rule === 'guarded');
-  const simple = results.some((r) => r.limit.rule === 'simple');
-  const g = 'guarded acceptance, w = U (k = 2)';
-  const s = 'simple acceptance';
-  if (guarded && simple) return `Decision rule: rows marked G by ${g}; rows marked S by ${s}.`;
-  return `Decision rule: ${guarded ? g : s} in every row.`;
+  const used = rulesUsed(results);
+  const [only] = used;
+  if (only === undefined || used.length === 1) {
+    return `Decision rule: ${only?.name ?? 'none'} in every row.`;
+  }
+  return `Decision rule: ${used.map(({ mark, name }) => `rows marked ${mark} by ${name}`).join('; ')}.`;
+}
+
+/** The rules of some rows, each once, in the order of their list. */
+export function rulesUsed(results: readonly Pick<Result, 'limit'>[]): readonly Rule[] {
+  return DECISION_RULES.filter((rule) => results.some((r) => r.limit.rule === rule)).map(
+    (rule) => RULES[rule],
+  );
 }
 
 export const RELATES_ONLY =
@@ -122,6 +149,8 @@ export function verdictWords(verdict: Verdict): string {
       return '';
     case 'nonconforming':
       return 'outside';
+    case 'conditional':
+      return `${verdict.side}, on condition`;
     case 'inconclusive':
       return 'not decided';
     case 'invalid':

@@ -38,7 +38,8 @@ export function listCharacteristics(
   return EXIT.conforming;
 }
 
-function chosen(ids: readonly string[]): readonly Characteristic[] {
+/** Finds characteristics by their ids. @throws usage/argument for each that is not known. */
+export function chosen(ids: readonly string[]): readonly Characteristic[] {
   const known = CHARACTERISTICS.map(({ id }) => id);
   const problems = ids
     .filter((id) => characteristic(id) === undefined)
@@ -202,7 +203,7 @@ export function asText(entries: readonly Characteristic[], width: number): strin
 }
 
 /** Breaks a text between words; a word longer than a line stands by itself. */
-function wrapped(text: string, columns: number): readonly string[] {
+export function wrapped(text: string, columns: number): readonly string[] {
   const lines: string[] = [];
   let line = '';
   for (const word of text.split(' ')) {

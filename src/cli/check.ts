@@ -1,12 +1,14 @@
+import { systemClock } from '../base/clock.js';
 import { EXIT } from '../base/codes.js';
 import { isNote, problemsAsJson, problemsAsText } from '../base/report.js';
 import { exitStatus } from '../base/codes.js';
-import { checkDocuments, DEFAULT_FOLDERS } from '../run/documents.js';
+import { checkDocuments } from '../run/check-documents.js';
+import { DEFAULT_FOLDERS } from '../run/documents.js';
 import type { Terminal } from './terminal.js';
 
 /** Validates documents and prints every finding, then what each document is. */
 export function check(paths: readonly string[], json: boolean, to: Terminal): number {
-  const found = checkDocuments(paths.length === 0 ? DEFAULT_FOLDERS : paths);
+  const found = checkDocuments(paths.length === 0 ? DEFAULT_FOLDERS : paths, systemClock.now());
   const grave = found.problems.filter((p) => !isNote(p));
   if (json) to.out(problemsAsJson(found.problems));
   else {

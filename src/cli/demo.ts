@@ -37,7 +37,7 @@ export async function demo(
     const about =
       fault.length === 0 ? 'a good item' : `an item with the fault "${fault.join(', ')}"`;
     to.out(`\n── ${serial}: ${about} ${'─'.repeat(Math.max(0, 60 - about.length))}`);
-    const issued = await testItem(serial, runOptions(data, keys, fault), neverStopped(), to);
+    const issued = await testItem({ serial }, runOptions(data, keys, fault), neverStopped(), to);
     showResult(issued.certificate, issued.folder, to);
     isRight &&= isAsExpected(issued, expected, because, to);
   }

@@ -65,7 +65,7 @@ function listing(entries: readonly Entry[]): string {
       const end = entries.find(
         (e) =>
           e.number > begun.number &&
-          e.kind !== 'note' &&
+          (e.kind === 'record-issued' || e.kind === 'attempt-aborted') &&
           e.serial === begun.serial &&
           e.attempt === begun.attempt,
       );

@@ -5,11 +5,21 @@ import { exitStatus, EXIT } from '../base/codes.js';
 import { StallmarkError } from '../base/error.js';
 import { problemsAsJson, problemsAsText } from '../base/report.js';
 import { listFaults } from '../bench/fault.js';
+import type { BudgetOptions } from './budget.js';
 import type { CharacteristicsOptions } from './characteristics.js';
+import { addItemCommands } from './item-commands.js';
 import type { KeyOptions } from './keys.js';
 import type { ClockOptions } from './ledger.js';
+import type { ChangeOptions, NewOptions, TrainOptions } from './people.js';
+import type { ReadyOptions } from './ready.js';
+import type { RiskOptions } from './risk.js';
+import type { ChartOptions, ReferenceOptions } from './reference.js';
 import type { RunOptions } from './run.js';
+import type { ReviewOptions, SignOptions } from './sign.js';
 import type { StandOptions } from './stand.js';
+import type { StopOptions } from './stop.js';
+import type { TraceOptions } from './trace.js';
+import type { TrailOptions } from './trail.js';
 import type { VerifyOptions } from './verify.js';
 import { processTerminal, type Terminal } from './terminal.js';
 
@@ -55,6 +65,29 @@ program
   });
 
 program
+  .command('risk')
+  .description('probability of false accept and false reject of each limit; no power')
+  .argument('[limits]', 'limits file or folder; the shipped ones by default')
+  .option('--bench <file>', 'bench whose uncertainties count; the only one by default')
+  .option('--json', 'print as JSON')
+  .action(async (limits: string | undefined, options: RiskOptions) => {
+    const { risk } = await import('./risk.js');
+    process.exitCode = risk(limits, options, terminal);
+  });
+
+program
+  .command('budget')
+  .description('uncertainty budget of a characteristic, or one line for each limit; no power')
+  .argument('[characteristic...]', 'characteristics; a line for every limit by default')
+  .option('--bench <file>', 'bench whose budgets count; the only one by default')
+  .option('--value <quantity>', 'value the budget is for; the middle of the limit by default')
+  .option('--json', 'print as JSON')
+  .action(async (ids: readonly string[], options: BudgetOptions) => {
+    const { printBudgets } = await import('./budget.js');
+    process.exitCode = printBudgets(ids, options, terminal);
+  });
+
+program
   .command('characteristics')
   .description('what can be scored: definition, formula, stimulus, gates, source')
   .argument('[id...]', 'characteristics; all of them by default')
@@ -73,6 +106,47 @@ program
   .action(async (text: string | undefined, options: { readonly json?: true }) => {
     const { scan } = await import('./scan.js');
     process.exitCode = await scan(text, options, terminal);
+  });
+
+program
+  .command('ready')
+  .description(
+    'may this bench test now: every check, its state, age and who may clear it; no power',
+  )
+  .option('--procedure <file>', 'procedure; the only one for acceptance by default')
+  .option('--bench <file>', 'bench description; the only one by default')
+  .option(
+    '--fault <name>',
+    'give the simulated stand or operator a fault, as name or name:severity (repeat)',
+    several,
+    [],
+  )
+  .option('--data <folder>', 'where records and the ledger lie', 'reports')
+  .option('--keys <folder>', 'where keys lie; the configuration folder of the user by default')
+  .option('--json', 'print as JSON')
+  .action(async (options: ReadyOptions) => {
+    const { ready } = await import('./ready.js');
+    process.exitCode = await ready(options, terminal);
+  });
+
+program
+  .command('trace')
+  .description('every record that stands on an instrument, and what a correction would change')
+  .argument('<instrument>', 'as in the register, e.g. TT-204')
+  .requiredOption('--from <day>', 'first day, e.g. 2026-09-14')
+  .requiredOption('--to <day>', 'last day')
+  .option('--correction <factor>', 'what its readings should have been multiplied by, e.g. 1.004')
+  .option('--offset <value>', 'what should have been added to its readings, e.g. "5 mN·m"')
+  .option('--quantity <name>', 'what it measures, where neither record nor register says so')
+  .option(
+    '--bench <file>',
+    'bench whose register and days count; that with the instrument by default',
+  )
+  .option('--data <folder>', 'where records lie', 'reports')
+  .option('--json', 'print as JSON')
+  .action(async (instrument: string, options: TraceOptions) => {
+    const { trace } = await import('./trace.js');
+    process.exitCode = trace(instrument, options, terminal);
   });
 
 /** Options of every command that applies power. */
@@ -132,6 +206,62 @@ energizing(
     process.exitCode = await standMeasure(label, options, terminal);
   });
 
+energizing(
+  program
+    .command('stop')
+    .description('the stop function of the bench')
+    .command('prove')
+    .description(
+      'press the emergency stop under torque and read how long the torque stays; locks the bench when it is too slow',
+    )
+    .argument('<label>', 'item that lies in the nest, as scanned from the label, or its serial'),
+)
+  .option('--json', 'print what was found as JSON')
+  .action(async (label: string, options: StopOptions) => {
+    const { stopProve } = await import('./stop.js');
+    process.exitCode = await stopProve(label, options, terminal);
+  });
+
+const reference = program
+  .command('reference')
+  .description(
+    'prove the bench with reference items: good ones, and known-bad ones it must reject',
+  );
+energizing(
+  reference
+    .command('check')
+    .description('check the bench with a reference item; locks it when the check does not hold')
+    .argument('<serial>', 'as on the label of the reference item'),
+)
+  .option('--limits <file>', 'limits of the products; those of the model by default')
+  .option('--json', 'print what was found as JSON')
+  .action(async (serial: string, options: ReferenceOptions) => {
+    const { referenceCheck } = await import('./reference.js');
+    process.exitCode = await referenceCheck(serial, options, terminal);
+  });
+reference
+  .command('suspects')
+  .description('items accepted while nothing proved the bench, not decided on since')
+  .option('--data <folder>', 'where records lie', 'reports')
+  .option('--json', 'print as JSON')
+  .action(async (options: { readonly data: string; readonly json?: true }) => {
+    const { referenceSuspects } = await import('./reference.js');
+    process.exitCode = referenceSuspects(options, terminal);
+  });
+reference
+  .command('chart')
+  .description('a value of a reference item over all checks, with control limits')
+  .argument('<serial>', 'of the reference item')
+  .requiredOption('--row <stage.characteristic>', 'which value')
+  .option('--bench <file>', 'bench description; the only one by default')
+  .option('--svg <file>', 'draw it there too')
+  .option('--data <folder>', 'where records lie', 'reports')
+  .option('--json', 'print as JSON')
+  .action(async (serial: string, options: ChartOptions) => {
+    const { referenceChart } = await import('./reference.js');
+    process.exitCode = await referenceChart(serial, options, terminal);
+  });
+
 program
   .command('demo')
   .description('test one good and one faulty item of the invented maker on the simulated bench')
@@ -153,6 +283,8 @@ program
     const { verify } = await import('./verify.js');
     process.exitCode = await verify(paths, options, terminal);
   });
+
+addItemCommands(program, terminal);
 
 const ledger = program.command('ledger').description('read the append-only record');
 for (const [name, description] of [
@@ -183,6 +315,141 @@ ledger
     const { confirmLedgerClock } = await import('./ledger.js');
     process.exitCode = confirmLedgerClock(options, terminal);
   });
+
+ledger
+  .command('trail')
+  .description('audit trail: what people changed, moved, signed and were refused, with reasons')
+  .option('--from <when>', 'first day, or instant in UTC')
+  .option('--to <when>', 'last day, or instant in UTC')
+  .option('--person <id>', 'by and about this person, by id or name')
+  .option('--data <folder>', 'where records lie', 'reports')
+  .option('--keys <folder>', 'where root certificates and the register of people lie')
+  .option('--json', 'print as JSON')
+  .action(async (options: TrailOptions) => {
+    const { trail } = await import('./trail.js');
+    process.exitCode = await trail(options, terminal);
+  });
+
+/** Options of every command that one person answers for with a secret. */
+function answered(command: Command): Command {
+  return command
+    .option('--data <folder>', 'where records and the ledger lie', 'reports')
+    .option('--keys <folder>', 'where keys and the register of people lie')
+    .option('--json', 'print as JSON');
+}
+
+answered(
+  ledger
+    .command('review')
+    .description('sign off that the audit trail was reviewed up to its end')
+    .requiredOption('--as <id>', 'who reviews')
+    .option('--why <text>', 'reason or finding', 'periodic review'),
+).action(async (options: ReviewOptions) => {
+  const { review } = await import('./sign.js');
+  process.exitCode = await review(options, terminal);
+});
+
+answered(
+  program
+    .command('sign')
+    .description(
+      'sign a sealed record as a person; STALLMARK_SECRET or a question gives the secret',
+    )
+    .argument('<record>', 'number of the record, or its folder')
+    .requiredOption('--as <id>', 'who signs')
+    .requiredOption('--meaning <meaning>', 'tested, reviewed, approved or concession')
+    .requiredOption('--why <text>', 'reason'),
+).action(async (record: string, options: SignOptions) => {
+  const { sign } = await import('./sign.js');
+  process.exitCode = await sign(record, options, terminal);
+});
+
+const people = program
+  .command('people')
+  .description('register of people: roles, secrets, training; STALLMARK_SECRET answers for --as');
+answered(
+  people
+    .command('init')
+    .description('make the register with its first quality engineer')
+    .argument('<id>', 'e.g. QE-1')
+    .requiredOption('--name <name>', 'as printed on records')
+    .option('--roles <roles>', 'further roles, with commas between')
+    .option('--zone <zone>', 'where days begin and end; that of this computer by default')
+    .option('--why <text>', 'reason', 'first quality engineer'),
+).action(async (id: string, options: NewOptions) => {
+  const { peopleInit } = await import('./people.js');
+  process.exitCode = await peopleInit(id, options, terminal);
+});
+answered(people.command('list').description('everybody, retired ones too')).action(
+  async (options: ChangeOptions) => {
+    const { peopleList } = await import('./people.js');
+    process.exitCode = peopleList(options, terminal);
+  },
+);
+
+/** A command that a quality engineer gives about one person. */
+function about(name: string, description: string): Command {
+  return answered(
+    people.command(name).description(description).argument('<id>', 'whom it is about'),
+  )
+    .requiredOption('--as <id>', 'who does it')
+    .requiredOption('--why <text>', 'reason');
+}
+
+about('add', 'add a person; STALLMARK_NEW_SECRET or a question gives the secret')
+  .requiredOption('--name <name>', 'as printed on records')
+  .requiredOption(
+    '--roles <roles>',
+    'operator, maintenance, quality engineer, auditor; commas between',
+  )
+  .option('--from <day>', 'first day; today by default')
+  .option('--until <day>', 'last day; open by default')
+  .action(async (id: string, options: NewOptions) => {
+    const { peopleAdd } = await import('./people.js');
+    process.exitCode = await peopleAdd(id, options, terminal);
+  });
+about('roles', 'give a person other roles')
+  .requiredOption('--roles <roles>', 'all roles from now on, with commas between')
+  .action(async (id: string, options: ChangeOptions & { readonly roles: string }) => {
+    const { peopleRoles } = await import('./people.js');
+    process.exitCode = await peopleRoles(id, options, terminal);
+  });
+about('train', 'enter that a person was trained on a procedure')
+  .requiredOption('--procedure <id>', 'id of the procedure')
+  .requiredOption('--issue <issue>', 'issue, or 3-5 for a range')
+  .option('--on <day>', 'day of the training; today by default')
+  .option('--until <day>', 'last day on which it counts; a year later by default')
+  .action(async (id: string, options: TrainOptions) => {
+    const { peopleTrain } = await import('./people.js');
+    process.exitCode = await peopleTrain(id, options, terminal);
+  });
+for (const [name, description] of [
+  ['retire', 'retire a person; the id is never used again'],
+  ['unlock', 'let a person try again who is locked after wrong secrets'],
+  ['secret', 'give a new secret, with --as of the person or of a quality engineer'],
+  ['confirm', 'enter that what the register says of a person was looked at and is right'],
+] as const) {
+  about(name, description).action(async (id: string, options: ChangeOptions) => {
+    const of = await import('./people.js');
+    const command = {
+      retire: of.peopleRetire,
+      unlock: of.peopleUnlock,
+      secret: of.peopleSecret,
+      confirm: of.peopleConfirm,
+    }[name];
+    process.exitCode = await command(id, options, terminal);
+  });
+}
+answered(
+  people
+    .command('key')
+    .description('have the plant root issue a key to sign with; the person gives the own secret')
+    .argument('<id>', 'whose key')
+    .requiredOption('--why <text>', 'reason'),
+).action(async (id: string, options: ChangeOptions) => {
+  const { peopleKey } = await import('./people.js');
+  process.exitCode = await peopleKey(id, options, terminal);
+});
 
 const keys = program.command('keys').description('plant root, bench seal, simulation seal');
 keys

@@ -4,6 +4,7 @@ import type { Acknowledgement, Task } from '../bench/permit.js';
 import type { Certificate } from '../certificate/certificate.js';
 import { SIMULATED_MARK } from '../certificate/certificate.js';
 import type { ItemVerdict } from '../decision/decision.js';
+import type { Label } from '../identity/identity.js';
 import type { Warning } from '../procedure/procedure.js';
 import { attemptItem } from '../run/attempt.js';
 import type { Order } from '../run/brief.js';
@@ -46,7 +47,7 @@ export async function run(text: string, options: RunOptions, to: Terminal): Prom
   if (options.plots !== undefined) throwIfAny(preparePlots(options.plots));
   const label = labelOf(text, options);
   if (label.serial !== text) to.err(`The label, ${label.means}, is that of ${label.serial}.`);
-  const issued = await stoppable(to, (stop) => testItem(label.serial, options, stop, to));
+  const issued = await stoppable(to, (stop) => testItem(label, options, stop, to));
   let plots: readonly string[] = [];
   try {
     if (options.plots !== undefined) plots = await writePlots(issued, options.plots);
@@ -71,14 +72,17 @@ function showIssued(
   if (plots.length > 0) to.out(`${plots.length} plots in ${options.plots ?? ''}/`);
 }
 
+/** What of a label decides how its item is tested. */
+export type Scanned = Pick<Label, 'serial' | 'revision' | 'lot'>;
+
 /** Runs one attempt, showing what goes on. */
 export async function testItem(
-  serial: string,
+  { serial, revision, lot }: Scanned,
   options: RunOptions,
   stop: AbortSignal,
   to: Terminal,
 ): Promise<Issued> {
-  const documents = prepare({ ...options, serial });
+  const documents = prepare({ ...options, serial, ...(revision === undefined ? {} : { revision }) });
   const parts = await assemble({
     documents,
     serial,
@@ -99,6 +103,7 @@ export async function testItem(
     answerTo(warning, task, options, to);
   const order: Order = {
     serial,
+    ...(lot === undefined ? {} : { lot }),
     operator: options.operator,
     documents,
     acknowledge,
@@ -155,6 +160,7 @@ function summary(certificate: Certificate, folder: string): object {
     verdict: decision.verdict.word,
     outcome: decision.verdict.outcome,
     reason: decision.reason,
+    ...(decision.itemFault === undefined ? {} : { itemFault: decision.itemFault }),
     folder,
     results: decision.results.map((r) => ({
       stage: r.limit.stage,
@@ -164,10 +170,12 @@ function summary(certificate: Certificate, folder: string): object {
         ? { value: r.outcome.value }
         : { reason: r.outcome.reason }),
       ...(r.expanded === undefined ? {} : { expanded: r.expanded }),
+      ...(r.k === undefined ? {} : { k: r.k }),
       tolerance: r.limit.tolerance,
       unit: r.limit.unit.symbol,
       rule: r.limit.rule,
       verdict: r.verdict.outcome,
+      ...('side' in r.verdict ? { verdictSide: r.verdict.side } : {}),
     })),
     gates: decision.gates,
   };

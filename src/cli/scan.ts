@@ -5,8 +5,12 @@ import { problemsAsText } from '../base/report.js';
 import { elementDate, elementName } from '../identity/gs1.js';
 import type { ElementString, Label, Reading } from '../identity/identity.js';
 import { readLabel } from '../identity/label.js';
+import type { Followed } from '../identity/routing.js';
+import type { Limits } from '../procedure/limits.js';
 import type { Procedure } from '../procedure/procedure.js';
+import { referenceProblems } from '../readiness/reference.js';
 import { DEFAULT_FOLDERS, readDocuments, type Choice } from '../run/documents.js';
+import { routed } from '../run/on-route.js';
 import type { Terminal } from './terminal.js';
 
 /** More bytes than any scan; what follows them is not read. */
@@ -23,9 +27,17 @@ export async function scan(
   const procedures = all.procedures.filter((p) => p.purpose === 'acceptance');
   const scanned = text ?? (await firstLine(process.stdin));
   const reading = read(scanned, procedures);
-  if (options.json === true) to.out(JSON.stringify(facts(reading, procedures), null, 2));
-  else show(reading, procedures, to);
-  return reading.kind === 'label' ? EXIT.conforming : exitStatus(reading.problems[0].code);
+  if (reading.kind === 'refused') {
+    if (options.json === true) {
+      const { elements, problems } = reading;
+      to.out(JSON.stringify({ elements, problems }, null, 2));
+    } else showRefused(reading, to);
+    return exitStatus(reading.problems[0].code);
+  }
+  const followed = routed(all, reading.label);
+  if (options.json === true) to.out(JSON.stringify(facts(reading.label, followed), null, 2));
+  else show(reading.label, followed, to);
+  return followed.kind === 'documents' ? EXIT.conforming : exitStatus(followed.problems[0].code);
 }
 
 /**
@@ -38,6 +50,7 @@ export function labelOf(text: string, choice: Omit<Choice, 'serial'>): Label {
   const named = [choice.procedure, choice.limits, choice.bench].filter((p) => p !== undefined);
   const all = readDocuments(named.length === 3 ? named : [...DEFAULT_FOLDERS, ...named]);
   throwIfAny(all.problems);
+  throwIfAny(all.references.flatMap((register) => referenceProblems(text.trim(), register)));
   const procedures =
     choice.procedure === undefined
       ? all.procedures.filter((p) => p.purpose === (choice.purpose ?? 'acceptance'))
@@ -71,21 +84,29 @@ async function firstLine(input: AsyncIterable<unknown>): Promise<string> {
   return end < 0 ? text : text.slice(0, end + 1);
 }
 
-function show(reading: Reading, procedures: readonly Procedure[], to: Terminal): void {
-  const elements = reading.kind === 'label' ? reading.label.elements : reading.elements;
-  if (reading.kind === 'refused' && elements.length > 0) to.out('Refused; it reads:');
+function showRefused(
+  { elements, problems }: Extract<Reading, { kind: 'refused' }>,
+  to: Terminal,
+): void {
+  if (elements.length > 0) to.out('Refused; it reads:');
   for (const element of elements) to.out(elementLine(element));
-  if (reading.kind === 'refused') {
-    to.err(problemsAsText(reading.problems));
-    return;
-  }
-  const { label } = reading;
+  to.err(problemsAsText(problems));
+}
+
+function show(label: Label, followed: Followed, to: Terminal): void {
+  for (const element of label.elements) to.out(elementLine(element));
   to.out(`Serial ${label.serial}, ${label.means}`);
   to.out(`Model ${label.model.name}, GTIN ${label.model.gtin}`);
-  for (const p of leadsTo(label, procedures)) {
-    to.out(`Procedure ${p.title}, issue ${String(p.issue)}, in ${p.file}`);
+  if (followed.kind === 'documents') {
+    for (const [noun, document] of [
+      ['Procedure', followed.procedure],
+      ['Limits', followed.limits],
+    ] as const) {
+      to.out(`${noun} ${document.title}, issue ${String(document.issue)}, in ${document.file}`);
+    }
   }
   for (const finding of label.findings) to.out(finding);
+  if (followed.kind === 'refused') to.err(problemsAsText(followed.problems));
 }
 
 function elementLine(element: ElementString): string {
@@ -94,21 +115,15 @@ function elementLine(element: ElementString): string {
   return `${`(${element.ai})`.padEnd(7)}${elementName(element.ai).padEnd(22)}${element.value}${meant}`;
 }
 
-function leadsTo({ model }: Label, procedures: readonly Procedure[]): readonly Procedure[] {
-  return procedures.filter((p) => p.model.code === model.code);
-}
-
-function facts(reading: Reading, procedures: readonly Procedure[]): object {
-  if (reading.kind === 'refused') {
-    return { elements: reading.elements, problems: reading.problems };
-  }
-  const { model, ...label } = reading.label;
+function facts(label: Label, followed: Followed): object {
+  const { code, name, gtin, revision } = label.model;
+  const named = ({ id, issue, file }: Procedure | Limits): object => ({ id, issue, file });
+  const isFound = followed.kind === 'documents';
   return {
     ...label,
-    model: { code: model.code, name: model.name, gtin: model.gtin, revision: model.revision },
-    procedures: leadsTo(reading.label, procedures).map(({ id, issue, file }) => ({
-      ...{ id, issue, file },
-    })),
-    problems: [],
+    model: { code, name, gtin, revision },
+    procedures: isFound ? [named(followed.procedure)] : [],
+    limits: isFound ? [named(followed.limits)] : [],
+    problems: isFound ? [] : followed.problems,
   };
 }

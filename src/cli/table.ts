@@ -1,6 +1,7 @@
-import { rowWords, verdictWords } from '../certificate/words.js';
+import { rowWords, rulesUsed, verdictWords } from '../certificate/words.js';
 import { STRIP_KEY, stripText } from '../certificate/strip.js';
 import type { Decision, Result } from '../decision/decision.js';
+import { RULES } from '../decision/rules.js';
 
 /** Characters of a limit strip: as many as look well, and as few as can be told apart. */
 const STRIP = { most: 23, least: 11 };
@@ -30,7 +31,8 @@ function tableWith(decision: Decision, strip: number): string {
       .join('  ')
       .trimEnd();
   const rule = '─'.repeat(widths.reduce((sum, w) => sum + w + 2, -2));
-  const key = 'U: expanded uncertainty, k = 2 · G: guarded, w = U · S: simple acceptance';
+  const rules = rulesUsed(decision.results).map(({ mark, name }) => `${mark}: ${name}`);
+  const key = ['U: expanded uncertainty, about 95 %', ...rules].join(' · ');
   return [line(heading), rule, ...rows.map(line), rule, key, STRIP_KEY].join('\n');
 }
 
@@ -43,13 +45,15 @@ function cells(result: Result, strip: number): readonly string[] {
     words.unit,
     words.allowed,
     stripText(result, strip),
-    result.limit.rule === 'guarded' ? 'G' : 'S',
+    RULES[result.limit.rule].mark,
     mark(result),
   ];
 }
 
 function mark(result: Result): string {
   if (result.verdict.outcome === 'conforming') return '✓';
-  const words = verdictWords(result.verdict);
-  return result.verdict.outcome === 'nonconforming' ? `✗ ${words}` : `‖ ${words}`;
+  const { verdict } = result;
+  const words = verdictWords(verdict);
+  if (verdict.outcome === 'conditional' && verdict.side === 'inside') return `✓ ${words}`;
+  return verdict.outcome === 'nonconforming' ? `✗ ${words}` : `‖ ${words}`;
 }

@@ -9,6 +9,7 @@ import { verifyFolder, type FolderReport, type RecordRow } from '../certificate/
 import { auditFile, type Anchor, type Audit } from '../ledger/audit.js';
 import type { Entry } from '../ledger/ledger.js';
 import { openLedger } from '../ledger/sqlite.js';
+import { retiredAt } from '../people/change.js';
 import { defaultKeys, ledgerFile } from '../run/places.js';
 import type { Terminal } from './terminal.js';
 
@@ -56,7 +57,13 @@ async function verifyPath(
   const isWhole = ledger !== undefined && dirname(ledger) === resolve(path);
   const entries = ledger === undefined ? undefined : entriesOf(ledger);
   // Gaps are told for a whole store only: one record on a table has all its neighbours missing.
-  const told = entries === undefined ? {} : { ledgerEntries: entries };
+  const told =
+    entries === undefined
+      ? {}
+      : {
+          ledgerEntries: entries,
+          retiredAt: (id: string) => retiredAt(entries, id),
+        };
   const report = await verifyFolder(path, { ...trust, ...told });
   if (report.records.length === 0 && !isWhole) {
     throw unreadable(

@@ -6,6 +6,8 @@ import type { Outcome, Side } from '../scoring/scoring.js';
 /** What the program concludes about one characteristic. */
 export type Verdict =
   | { readonly outcome: 'conforming' }
+  /** Nearer to a limit than its guard band, where the rule says on which side it lies and no more. */
+  | { readonly outcome: 'conditional'; readonly side: 'inside' | 'outside' }
   | { readonly outcome: 'inconclusive'; readonly side: 'inside' | 'outside' }
   | { readonly outcome: 'nonconforming' }
   | { readonly outcome: 'invalid'; readonly reasons: NonEmpty<string> }
@@ -14,6 +16,8 @@ export type Verdict =
 /** What the program concludes about the item, with the word the operator acts on. */
 export type ItemVerdict =
   | { readonly outcome: 'conforming'; readonly word: 'ACCEPT' }
+  | { readonly outcome: 'conditional'; readonly side: 'inside'; readonly word: 'ACCEPT' }
+  | { readonly outcome: 'conditional'; readonly side: 'outside'; readonly word: 'HOLD' }
   | { readonly outcome: 'nonconforming'; readonly word: 'REJECT' }
   | { readonly outcome: 'inconclusive' | 'invalid' | 'aborted'; readonly word: 'HOLD' };
 
@@ -23,9 +27,19 @@ export interface Result {
   readonly name: string;
   readonly side: Side;
   readonly outcome: Outcome;
-  /** Expanded uncertainty, k = 2, base unit; undefined when none is stated. */
+  /** Expanded uncertainty U = k·u for 95.45 %, base unit; undefined when none is stated. */
   readonly expanded: number | undefined;
+  /** Its coverage factor, 2 unless few repeats make up much of it; absent without U. */
+  readonly k?: number;
   readonly verdict: Verdict;
+}
+
+/** Why the item itself is to blame for an attempt that gave no measurement, with evidence from elsewhere. */
+export interface ItemFault {
+  /** One sentence: what the item did. */
+  readonly what: string;
+  /** One sentence: what was seen on channels or gates in which the item has no hand. */
+  readonly evidence: string;
 }
 
 /** Everything decided about one attempt. */
@@ -35,4 +49,6 @@ export interface Decision {
   readonly reason: string;
   readonly results: NonEmpty<Result>;
   readonly gates: readonly Gate[];
+  /** Absent when nothing proves the item to be at fault beyond its values. */
+  readonly itemFault?: ItemFault;
 }

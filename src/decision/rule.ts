@@ -1,22 +1,22 @@
 import { unreachable } from '../base/error.js';
 import type { DecisionRule, Tolerance } from '../procedure/limits.js';
 import type { Verdict } from './decision.js';
+import { hasGuardBand, RULES } from './rules.js';
 
 /**
- * Decides one characteristic under a named rule.
+ * Decides one characteristic under a named rule of the table in rules.ts.
  *
- * Guarded: the guard band w is the expanded uncertainty U on both sides of each limit. At least w
- * inside the tolerance conforms, more than w outside does not, anything nearer to a limit is
- * inconclusive. Simple: what lies in the tolerance conforms, a limit belongs to it. Values are
- * compared unrounded, without an allowance; each moved limit is computed once, by `moved`.
+ * Values are compared unrounded, without an allowance; each moved limit is computed once, by `moved`,
+ * and belongs to what it ends.
  *
  * @param value - Base unit of the characteristic, unrounded.
  * @param expanded - U, k = 2, same unit, ≥ 0; undefined when none is stated.
  * @param tolerance - Limits in the same unit.
  * @returns `invalid` when there is nothing to decide on: a value, limit or U that is no number, or a
- * guarded rule without U. NaN never conforms.
+ * rule with a guard band without U. NaN never conforms. Where the guard band leaves nothing that
+ * conforms without a condition, nothing conforms on condition either.
  *
- * Source: ILAC-G8:09/2019, 4.2.3, with w = U; JCGM 106:2012, 8.3.2 (both from memory).
+ * Source: ILAC-G8:09/2019, 4.2.3; JCGM 106:2012, 8.3.2 and 8.3.3 (from memory).
  * Check: tests/checks/decision.check.ts.
  */
 export function decide(
@@ -27,18 +27,21 @@ export function decide(
 ): Verdict {
   const [reason, ...more] = hindrances(value, expanded, tolerance, rule);
   if (reason !== undefined) return { outcome: 'invalid', reasons: [reason, ...more] };
-  const inside = isInside(value, tolerance);
-  switch (rule) {
-    case 'simple':
-      return { outcome: inside ? 'conforming' : 'nonconforming' };
-    case 'guarded': {
-      const accepted = acceptanceZone(tolerance, expanded, rule);
-      if (accepted !== undefined && isInside(value, accepted)) return { outcome: 'conforming' };
-      if (!isInside(value, moved(tolerance, -(expanded ?? 0)))) return { outcome: 'nonconforming' };
-      return { outcome: 'inconclusive', side: inside ? 'inside' : 'outside' };
-    }
+  const accepted = acceptanceZone(tolerance, expanded, rule);
+  if (accepted !== undefined && isInside(value, accepted)) return { outcome: 'conforming' };
+  const { refuse, between } = RULES[rule];
+  const kept = refuse === 0 ? tolerance : moved(tolerance, -refuse * (expanded ?? 0));
+  if (!isInside(value, kept)) return { outcome: 'nonconforming' };
+  const side = isInside(value, tolerance) ? 'inside' : 'outside';
+  switch (between) {
+    case 'inconclusive':
+      return { outcome: 'inconclusive', side };
+    case 'conditional':
+      return { outcome: accepted === undefined ? 'inconclusive' : 'conditional', side };
+    case 'nothing':
+      return { outcome: 'nonconforming' }; // nothing lies between, but for limits that do not rise
     default:
-      return unreachable(rule);
+      return unreachable(between);
   }
 }
 
@@ -64,6 +67,8 @@ export function decideAtLeast(
       return tolerance.kind === 'at-least' ? verdict : open;
     case 'nonconforming':
       return tolerance.kind !== 'at-least' && value > tolerance.upper ? verdict : open;
+    case 'conditional':
+      return open;
     case 'inconclusive':
     case 'invalid':
     case 'not-run':
@@ -74,13 +79,14 @@ export function decideAtLeast(
 }
 
 /**
- * Returns the tolerance moved inwards by the guard band: values in it conform.
+ * Returns the tolerance with its limits moved by the guard band of a rule: values in it conform
+ * without a condition.
  *
  * @param expanded - U in the unit of the tolerance, ≥ 0.
- * @returns Undefined when nothing is left to accept: the rule is guarded and no U is stated, or w is
- * half the tolerance or more. A single point counts as nothing.
+ * @returns Undefined when nothing is left to accept: the rule has a guard band and no U is stated, or
+ * w is half the tolerance or more. A single point counts as nothing.
  *
- * Source: JCGM 106:2012, 8.3.2 (from memory).
+ * Source: JCGM 106:2012, 8.3.2 and 8.3.3 (from memory).
  * Check: tests/checks/decision.check.ts.
  */
 export function acceptanceZone(
@@ -88,17 +94,11 @@ export function acceptanceZone(
   expanded: number | undefined,
   rule: DecisionRule,
 ): Tolerance | undefined {
-  switch (rule) {
-    case 'simple':
-      return tolerance;
-    case 'guarded': {
-      if (expanded === undefined || !(expanded >= 0)) return undefined;
-      const zone = moved(tolerance, expanded);
-      return zone.kind === 'between' && !(zone.lower < zone.upper) ? undefined : zone;
-    }
-    default:
-      return unreachable(rule);
-  }
+  if (tolerance.kind === 'between' && !(tolerance.lower <= tolerance.upper)) return undefined;
+  if (!hasGuardBand(rule)) return tolerance;
+  if (expanded === undefined || !(expanded >= 0)) return undefined;
+  const zone = moved(tolerance, RULES[rule].accept * expanded);
+  return zone.kind === 'between' && !(zone.lower < zone.upper) ? undefined : zone;
 }
 
 /** Whether a value lies in a tolerance, its limits included. NaN does not. */
@@ -154,7 +154,7 @@ function hindrances(
 ): readonly string[] {
   const reasons: string[] = [];
   if (!Number.isFinite(value)) reasons.push(`the value is ${String(value)}`);
-  if (expanded === undefined && rule === 'guarded') reasons.push('U not stated');
+  if (expanded === undefined && hasGuardBand(rule)) reasons.push('U not stated');
   if (expanded !== undefined && !(Number.isFinite(expanded) && expanded >= 0)) {
     reasons.push(`U is ${String(expanded)}, not a number of 0 or more`);
   }

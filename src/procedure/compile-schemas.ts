@@ -10,17 +10,19 @@ const SCHEMAS = {
   procedure: 'procedures/procedure.schema.json',
   limits: 'limits/limits.schema.json',
   bench: 'procedures/benches/bench.schema.json',
+  references: 'procedures/benches/reference-items.schema.json',
+  routes: 'procedures/routes.schema.json',
 } as const;
 
 /** Where `npm run build` writes what this file makes; git does not keep it. */
 export const VALIDATORS = fileURLToPath(new URL('src/procedure/validators.ts', root));
 
 /**
- * Compiles the three schema files into a module that needs no schema library when it runs: loading
+ * Compiles the schema files into a module that needs no schema library when it runs: loading
  * the library and compiling at every start would cost more than reading the documents.
  */
 export function compiledSchemas(): string {
-  const names = { procedure: 'procedure', limits: 'limits', bench: 'bench' };
+  const names = Object.fromEntries(Object.keys(SCHEMAS).map((kind) => [kind, kind]));
   const code = standalone
     .default(schemaCompiler(), names)
     .replace('"use strict";', '')

@@ -9,8 +9,22 @@ export type Tolerance =
   | { readonly kind: 'at-most'; readonly upper: number }
   | { readonly kind: 'between'; readonly lower: number; readonly upper: number };
 
-/** How uncertainty is taken into account; named on every certificate. */
-export type DecisionRule = 'simple' | 'guarded';
+/** How uncertainty is taken into account, in the words of the limits file; named on every certificate. */
+export const DECISION_RULES = [
+  'guarded',
+  'guarded-one-sided',
+  'four-way',
+  'guarded-rejection',
+  'simple',
+] as const;
+export type DecisionRule = (typeof DECISION_RULES)[number];
+
+/** How a characteristic scatters from item to item, taken as normal; in base units. */
+export interface ProcessSpread {
+  readonly mean: number;
+  /** Standard deviation, > 0. */
+  readonly deviation: number;
+}
 
 /** One row of a limits file. */
 export interface Limit {
@@ -21,6 +35,8 @@ export interface Limit {
   /** Unit in which the limits were written and results are shown. */
   readonly unit: Unit;
   readonly rule: DecisionRule;
+  /** Absent when the file states none; it decides nothing and tells the risk of a wrong decision. */
+  readonly process?: ProcessSpread;
   /** Label for people, e.g. "rise time 3 N·m, smoothing 2". */
   readonly label: string;
   readonly where: Place;

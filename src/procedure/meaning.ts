@@ -1,4 +1,5 @@
 import { sha256 } from '../base/canonical.js';
+import { DECISION_RULES } from './limits.js';
 import { HAZARDS } from './procedure.js';
 import { readRecording } from './recording.js';
 import { subjectOf } from './structure.js';
@@ -269,9 +270,10 @@ export function checkLimits(values: Values): void {
     }
     if (!values.has(`${row}/rule`) && !values.has('/rule')) {
       const what = `The limit "${name}" has no decision rule, and the file has no default.`;
-      const fix = 'Write rule: simple or rule: guarded, here or once for the file.';
+      const fix = `Write rule: with one of ${DECISION_RULES.join(', ')}, here or once for the file.`;
       values.problems.push({ code: 'limits/rule', where: values.place(row), what, fix });
     }
+    checkProcess(values, name, row);
     if (from === undefined || to === undefined) continue;
     if (from.unit.symbol !== to.unit.symbol) {
       const what = `The limit "${name}" runs from ${values.text(`${row}/from`)} to ${values.text(`${row}/to`)}, but both ends must be in one unit.`;
@@ -293,22 +295,60 @@ export function checkLimits(values: Values): void {
   }
 }
 
+/** A spread must be one, and a quantity of the kind that is limited. */
+function checkProcess(values: Values, name: string, row: string): void {
+  const limit = values.measureAt(`${row}/from`) ?? values.measureAt(`${row}/to`);
+  for (const key of ['mean', 'sd']) {
+    const at = `${row}/process/${key}`;
+    const stated = values.measureAt(at);
+    if (limit === undefined || stated === undefined) continue;
+    if (stated.unit.dimension !== limit.unit.dimension) {
+      const what = `The ${key} of the process of "${name}" is ${values.text(at)}, a ${stated.unit.dimension}, but its limit is a ${limit.unit.dimension}.`;
+      values.add('procedure/unit-mismatch', at, what, `Write it in ${limit.unit.symbol}.`);
+    } else if (key === 'sd' && !(stated.value > 0)) {
+      const what = `The sd of the process of "${name}" is ${values.text(at)}, but must be above 0.`;
+      values.add('document/value', at, what, 'Write the spread, or delete "process".');
+    }
+  }
+}
+
 /** Checks of a bench description that its schema cannot express. Adds every problem to `values`. */
 export function checkBench(values: Values): void {
   checkStands(values);
-  const instruments = values.items('/instruments');
-  checkUnique(values, instruments, '/id');
-  for (const instrument of instruments) {
-    const calibrated = values.textAt(`${instrument}/calibrated`);
-    const due = values.textAt(`${instrument}/due`);
-    checkDate(values, `${instrument}/calibrated`);
-    checkDate(values, `${instrument}/due`);
-    if (calibrated === undefined || due === undefined || calibrated < due) continue;
-    const id = values.textAt(`${instrument}/id`) ?? '';
-    const what = `Instrument "${id}" is due on ${due}, but was calibrated on ${calibrated}.`;
-    values.add('document/value', `${instrument}/due`, what, 'Correct one of the two dates.');
-  }
+  checkReferencePolicy(values);
+  checkStopPolicy(values);
 }
+
+/** Only a simulated bench may test items without a check that proves it. */
+function checkReferencePolicy(values: Values): void {
+  const kind = values.textAt('/kind');
+  const at = '/checks/reference/required';
+  if (kind === undefined || kind === 'simulated' || values.at(at) === true) return;
+  const stated = values.at(at) === false ? 'says required: false' : 'states none';
+  const what = `A bench of kind "${kind}" must require checks with reference items, but ${stated}.`;
+  const fix = 'Write checks: reference: { within: 8 h, items: 200, required: true }.';
+  values.add('document/value', '/kind', what, fix);
+}
+
+/** Only a simulated bench may apply power without a proof of its stop function. */
+function checkStopPolicy(values: Values): void {
+  const limit = values.measureAt('/checks/stop-proof/limit')?.value;
+  if (limit !== undefined && limit > LONGEST_STOP) {
+    const what = `The limit of the stop proof is ${values.text('/checks/stop-proof/limit')}, but must be at most ${LONGEST_STOP} s.`;
+    const fix = 'Write the longest time that the risk assessment allows, such as 250 ms.';
+    values.add('document/value', '/checks/stop-proof/limit', what, fix);
+  }
+  const kind = values.textAt('/kind');
+  const at = '/checks/stop-proof/required';
+  if (kind === undefined || kind === 'simulated' || values.at(at) === true) return;
+  const stated = values.at(at) === false ? 'says required: false' : 'states none';
+  const what = `A bench of kind "${kind}" must require proofs of its stop function, but ${stated}.`;
+  const fix = 'Write checks: stop-proof: { within: 90 d, limit: 250 ms, required: true }.';
+  values.add('document/value', '/kind', what, fix);
+}
+
+/** s */
+const LONGEST_STOP = 1;
 
 /** Versions of the stand model stand in order, the one in force last. */
 function checkStands(values: Values): void {

@@ -1,3 +1,4 @@
+import { dayAfter } from '../base/calendar.js';
 import { digestOf } from '../base/canonical.js';
 import type { Json } from '../base/canonical.js';
 import { StallmarkError, throwIfAny } from '../base/error.js';
@@ -6,13 +7,18 @@ import { isNonEmpty } from '../base/numbers.js';
 import type { NonEmpty } from '../base/numbers.js';
 import * as units from '../base/units.js';
 import type { Dimension } from '../base/units.js';
-import type { Limit, Limits, Tolerance } from './limits.js';
+import { buildBudgets, type StandValue } from './budget.js';
+import { checkBudgets } from './budget-meaning.js';
+import { DECISION_RULES, type Limit, type Limits, type Tolerance } from './limits.js';
 import { checkBench, checkLimits, checkProcedure } from './meaning.js';
 import type { Recordings } from './meaning.js';
 import { buildPattern } from './patterns.js';
 import type { Approval, Fixture, GateRequest, Model, Procedure } from './procedure.js';
 import type { Reading, Settings, Stage, Warning, WarningText } from './procedure.js';
-import type { Instrument, StatedUncertainty, StandModel, Station } from './station.js';
+import { checkRegister } from './register.js';
+import { QUANTITIES } from './station.js';
+import type { Calibration, RegisteredInstrument } from './station.js';
+import type { StandModel, Station } from './station.js';
 import { checkStructure } from './structure.js';
 import type { DocumentKind } from './structure.js';
 import { Values } from './values.js';
@@ -21,16 +27,16 @@ import { byPlace, onePerPlace, readYaml } from './yaml.js';
 export type { DocumentKind } from './structure.js';
 
 /**
- * Tells what a document is by its first key of its own: `limits`, `bench` or `procedure`.
+ * Tells what a document is by its first key of its own, e.g. `limits`, `bench` or `procedure`.
  *
  * @throws document/key when it has none of them.
  */
 export function documentKindOf(text: string, file: string): DocumentKind {
-  const kinds: readonly DocumentKind[] = ['limits', 'bench', 'procedure'];
+  const kinds: readonly DocumentKind[] = ['limits', 'bench', 'procedure', 'references', 'routes'];
   const kind = kinds.find((name) => new RegExp(`^\\uFEFF?${name} *:`, 'm').test(text));
   if (kind !== undefined) return kind;
   const where = { file, line: 1, column: 1, length: 0 };
-  const what = 'The file says neither "procedure:", "limits:" nor "bench:" at the start of a line.';
+  const what = 'The file says neither "procedure:", "limits:", "bench:", "references:" nor "routes:" at the start of a line.';
   const fix = 'Write the identity of the document under one of these keys.';
   throw new StallmarkError([{ code: 'document/key', where, what, fix }]);
 }
@@ -88,7 +94,12 @@ export function readLimits(text: string, file: string): Limits {
  * @throws yaml/…, document/…, quantity/unreadable and procedure/….
  */
 export function readStation(text: string, file: string): Station {
-  const values = readChecked('bench', text, file, checkBench);
+  const values = readChecked('bench', text, file, (v) => {
+    checkBench(v);
+    checkRegister(v);
+    checkBudgets(v);
+  });
+  const stands = buildStands(values);
   return {
     id: values.text('/bench'),
     file,
@@ -96,19 +107,19 @@ export function readStation(text: string, file: string): Station {
     kind: 'simulated',
     maker: { name: values.text('/maker/name'), address: values.text('/maker/address') },
     place: values.text('/place'),
+    zone: values.textAt('/zone') ?? 'UTC',
     nest: values.number('/nest'),
     torqueRange: units.newtonMetre(values.base('/range/torque')),
     currentRange: units.ampere(values.base('/range/current')),
     sampleRate: units.hertz(values.base('/sample-rate')),
     shunt: units.newtonMetre(values.base('/shunt')),
-    instruments: nonEmpty(values.items('/instruments').map((i) => buildInstrument(values, i))),
+    register: nonEmpty(values.items('/instruments').map((i) => buildInstrument(values, i))),
     ...(values.has('/range/sound')
       ? { soundRange: units.pascal(values.base('/range/sound')) }
       : {}),
-    ...buildStands(values),
-    uncertainty: new Map(
-      values.members('/uncertainty').map(([id, at]) => [id, buildUncertainty(values, at)]),
-    ),
+    ...stands,
+    ...buildChecks(values),
+    uncertainty: buildBudgets(values, standUncertainty(stands.stand)),
   };
 }
 
@@ -118,7 +129,8 @@ export function contentDigest(value: Json): string {
   return digestOf(Object.fromEntries(members.filter(([key]) => key !== 'approved')));
 }
 
-function readChecked(
+/** Reads a document of any kind: YAML, its schema and its meaning, every problem at its place. */
+export function readChecked(
   kind: DocumentKind,
   text: string,
   file: string,
@@ -143,7 +155,8 @@ function nonEmpty<T>(list: readonly T[]): NonEmpty<T> {
   throw new Error('the schema let an empty list through');
 }
 
-function commonOf(values: Values): {
+/** What documents with an issue and an approval have in common. */
+export function commonOf(values: Values): {
   readonly title: string;
   readonly issue: number;
   readonly date: string;
@@ -264,16 +277,24 @@ function buildLimit(values: Values, name: string, at: string): Limit {
   const unit = (lower ?? upper)?.unit;
   if (unit === undefined) throw new Error(`an empty limit ${name} was let through`);
   const [stage = '', characteristic = ''] = name.split('.');
-  const rule = values.has(`${at}/rule`) ? values.text(`${at}/rule`) : values.text('/rule');
+  const written = values.has(`${at}/rule`) ? values.text(`${at}/rule`) : values.text('/rule');
+  const rule = DECISION_RULES.find((known) => known === written);
+  if (rule === undefined) throw new Error(`the schema let the rule ${written} through`);
   return {
     stage,
     characteristic,
     tolerance: toleranceOf(lower?.value, upper?.value),
     unit,
-    rule: rule === 'simple' ? 'simple' : 'guarded',
+    rule,
+    ...buildProcess(values, `${at}/process`),
     label: values.text(`${at}/label`),
     where: values.place(at),
   };
+}
+
+function buildProcess(values: Values, at: string): Pick<Limit, 'process'> {
+  if (!values.has(at)) return {};
+  return { process: { mean: values.base(`${at}/mean`), deviation: values.base(`${at}/sd`) } };
 }
 
 function toleranceOf(lower: number | undefined, upper: number | undefined): Tolerance {
@@ -283,17 +304,64 @@ function toleranceOf(lower: number | undefined, upper: number | undefined): Tole
   throw new Error('a tolerance without a limit was let through');
 }
 
-function buildInstrument(values: Values, at: string): Instrument {
+function buildInstrument(values: Values, at: string): RegisteredInstrument {
+  const whole = (key: string): number => Number.parseInt(values.text(`${at}/${key}`), 10);
   return {
     id: values.text(`${at}/id`),
     what: values.text(`${at}/what`),
+    serial: values.text(`${at}/serial`),
+    quantity: QUANTITIES.find((q) => q === values.textAt(`${at}/quantity`)) ?? 'other',
     range: values.text(`${at}/range`),
+    ...(values.has(`${at}/warm-up`) ? { warmUp: units.second(60 * whole('warm-up')) } : {}),
+    ...(values.has(`${at}/intermediate-check`)
+      ? { intermediateCheck: whole('intermediate-check') }
+      : {}),
+    calibrations: nonEmpty(
+      values.items(`${at}/calibrations`).map((c) => buildCalibration(values, c)),
+    ),
+  };
+}
+
+function buildCalibration(values: Values, at: string): Calibration {
+  const calibrated = values.text(`${at}/calibrated`);
+  const due = values.textAt(`${at}/due`);
+  const out = values.textAt(`${at}/out-of-service`);
+  const correction = values.textAt(`${at}/correction`);
+  return {
     certificate: values.text(`${at}/certificate`),
     laboratory: values.text(`${at}/laboratory`),
-    calibrated: values.text(`${at}/calibrated`),
-    due: values.text(`${at}/due`),
+    calibrated,
+    ...(due === undefined ? {} : { due }),
+    inService: values.textAt(`${at}/in-service`) ?? dayAfter(calibrated, 1),
+    ...(out === undefined ? {} : { outOfService: out }),
     uncertainty: values.text(`${at}/uncertainty`),
+    ...(correction === undefined ? {} : { correction }),
+    ...(values.has(`${at}/gain`) ? { gain: values.base(`${at}/gain`) } : {}),
   };
+}
+
+function buildChecks(values: Values): Pick<Station, 'checks'> {
+  if (!values.has('/checks')) return {};
+  const stop = buildStopPolicy(values);
+  const at = '/checks/reference';
+  if (!values.has(at)) return { checks: stop };
+  const reference = {
+    within: units.second(3600 * Number.parseInt(values.text(`${at}/within`), 10)),
+    items: values.number(`${at}/items`),
+    required: values.at(`${at}/required`) === true,
+  };
+  return { checks: { reference, ...stop } };
+}
+
+function buildStopPolicy(values: Values): Pick<NonNullable<Station['checks']>, 'stopProof'> {
+  const at = '/checks/stop-proof';
+  if (!values.has(at)) return {};
+  const stopProof = {
+    within: units.second(86_400 * Number.parseInt(values.text(`${at}/within`), 10)),
+    limit: units.second(values.base(`${at}/limit`)),
+    required: values.at(`${at}/required`) === true,
+  };
+  return { stopProof };
 }
 
 function buildStands(values: Values): Pick<Station, 'stand' | 'formerStands'> {
@@ -324,9 +392,12 @@ function buildStand(values: Values, at: string): StandModel {
   };
 }
 
-function buildUncertainty(values: Values, at: string): StatedUncertainty {
-  const relative = values.measureAt(`${at}/relative`)?.value ?? 0;
-  const absolute = values.measureAt(`${at}/absolute`);
-  if (absolute === undefined) return { relative, absolute: 0 };
-  return { relative, absolute: absolute.value, dimension: absolute.unit.dimension };
+function standUncertainty({ uncertainty: U }: StandModel): Readonly<Record<StandValue, number>> {
+  return {
+    resonance: U.resonance,
+    damping: U.damping,
+    compliance: U.compliance,
+    'torque-delay': U.torqueDelay,
+    'current-delay': U.currentDelay,
+  };
 }

@@ -1,7 +1,9 @@
+import type { Zone } from '../base/calendar.js';
 import type { NonEmpty } from '../base/numbers.js';
-import type { Dimension, Quantity } from '../base/units.js';
+import type { Quantity } from '../base/units.js';
+import type { Budget } from './budget.js';
 
-/** The description of a bench as people write it: place, instruments, stand model, uncertainties. */
+/** The description of a bench as people write it: place, register of instruments, stand model, uncertainties. */
 export interface Station {
   /** As printed on certificates, e.g. TW-1. */
   readonly id: string;
@@ -10,6 +12,8 @@ export interface Station {
   readonly kind: 'simulated';
   readonly maker: { readonly name: string; readonly address: string };
   readonly place: string;
+  /** Where a day begins and ends here: a name of the IANA list, UTC unless the file says otherwise. */
+  readonly zone: Zone;
   readonly nest: number;
   /** Range of the torque transducer, ± N·m. */
   readonly torqueRange: Quantity<'N·m'>;
@@ -21,24 +25,90 @@ export interface Station {
   readonly soundRange?: Quantity<'Pa'>;
   /** Torque that the shunt resistor imitates, N·m. */
   readonly shunt: Quantity<'N·m'>;
-  readonly instruments: NonEmpty<Instrument>;
+  /** Every instrument with the history of its calibrations. What is in force: `readiness/equipment.ts`. */
+  readonly register: NonEmpty<RegisteredInstrument>;
   /** The stand model in force, and those before it, oldest first. */
   readonly stand: StandModel;
   readonly formerStands: readonly StandModel[];
-  readonly uncertainty: ReadonlyMap<string, StatedUncertainty>;
+  /** Uncertainty budgets by characteristic. */
+  readonly uncertainty: ReadonlyMap<string, Budget>;
+  /** What must have been checked before items are tested; absent where the file states nothing. */
+  readonly checks?: { readonly reference?: ReferencePolicy; readonly stopProof?: StopPolicy };
 }
 
+/** How long a proof of the stop function counts, and what it must find. */
+export interface StopPolicy {
+  readonly within: Quantity<'s'>;
+  /** Longest time from a safety line that opens to torque below 5 %. */
+  readonly limit: Quantity<'s'>;
+  /** Whether the bench applies no power without it; false on simulated benches only. */
+  readonly required: boolean;
+}
+
+/** How long a check with a reference item counts: until either end is reached. */
+export interface ReferencePolicy {
+  readonly within: Quantity<'s'>;
+  /** Attempts, ≥ 1. */
+  readonly items: number;
+  /** Whether the bench tests nothing without it; false on simulated benches only. */
+  readonly required: boolean;
+}
+
+/** What an instrument measures; tells what a wrong calibration touches. */
+export const QUANTITIES = ['torque', 'current', 'voltage', 'sound pressure', 'other'] as const;
+export type MeasuredQuantity = (typeof QUANTITIES)[number];
+
+/** An instrument as it stands in the register. */
+export interface RegisteredInstrument {
+  readonly id: string;
+  readonly what: string;
+  readonly serial: string;
+  readonly quantity: MeasuredQuantity;
+  readonly range: string;
+  /** Time under power until it may be believed; absent where it needs none. */
+  readonly warmUp?: Quantity<'s'>;
+  /** Most days between two intermediate checks; absent where none are asked for. */
+  readonly intermediateCheck?: number;
+  /** Oldest first. */
+  readonly calibrations: NonEmpty<Calibration>;
+}
+
+/** One calibration and the time during which it counts. */
+export interface Calibration {
+  readonly certificate: string;
+  readonly laboratory: string;
+  /** A day, as the certificate states it. */
+  readonly calibrated: string;
+  /** Last day of use; absent is overdue, never "no limit". */
+  readonly due?: string;
+  /** A day or an instant, from which on it counts. */
+  readonly inService: string;
+  /** A day or an instant from which on it counts no longer; absent: until the next one is in service. */
+  readonly outOfService?: string;
+  /** Expanded uncertainty with its k, as the calibration certificate states it. */
+  readonly uncertainty: string;
+  /** Correction as the calibration certificate states it, in words. */
+  readonly correction?: string;
+  /** Factor by which its reading is to be multiplied, as set in the instrument; 1 is none. */
+  readonly gain?: number;
+}
+
+/** An instrument with the calibration that was in force at a run: the copy that its record keeps. */
 export interface Instrument {
   readonly id: string;
   readonly what: string;
+  readonly serial: string;
+  readonly quantity: MeasuredQuantity;
   readonly range: string;
   readonly certificate: string;
   readonly laboratory: string;
-  /** ISO 8601 dates. */
+  /** ISO 8601 dates; `due` is empty where none was stated, and then nothing is tested. */
   readonly calibrated: string;
   readonly due: string;
-  /** Expanded uncertainty, k = 2, as the calibration certificate states it. */
+  /** Expanded uncertainty with its k, as the calibration certificate states it. */
   readonly uncertainty: string;
+  /** What was corrected, in words; "none" where the certificate states nothing. */
+  readonly correction: string;
 }
 
 /** The locked shaft on its transducer as a spring and mass, and what the channels delay. */
@@ -63,12 +133,4 @@ export interface StandModel {
     readonly torqueDelay: number;
     readonly currentDelay: number;
   };
-}
-
-/** U = relative · abs(value) + absolute, k = 2, in base units of the characteristic. */
-export interface StatedUncertainty {
-  readonly relative: number;
-  readonly absolute: number;
-  /** What the absolute part was written as; the plan holds it against the characteristic. */
-  readonly dimension?: Dimension;
 }

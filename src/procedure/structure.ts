@@ -10,7 +10,7 @@ import { pointerKeys, pointerToken } from './yaml.js';
 import type { Located } from './yaml.js';
 
 /** Kinds of documents that people write. */
-export type DocumentKind = 'procedure' | 'limits' | 'bench';
+export type DocumentKind = 'procedure' | 'limits' | 'bench' | 'references' | 'routes';
 
 /** What a compiled schema says about one fault. */
 interface Fault {
@@ -146,6 +146,7 @@ function choiceFinding(
 const KINDS: Readonly<Record<string, string>> = {
   string: 'a text',
   integer: 'a whole number',
+  boolean: 'true or false',
   object: 'a mapping of keys to values',
   array: 'a list',
 };
@@ -183,14 +184,20 @@ const NAMED: Readonly<Record<string, readonly [noun: string, key: string]>> = {
   stages: ['stage', 'id'],
   warnings: ['warning', 'hazard'],
   instruments: ['instrument', 'id'],
+  calibrations: ['calibration', 'certificate'],
+  items: ['reference item', 'serial'],
+  entries: ['route', 'id'], // has no name of its own and so is told by its number
 };
 
 /** Mappings whose keys are names people gave. */
 const KEYED: Readonly<Record<string, string>> = {
   rows: 'limit',
+  values: 'value',
   reads: 'reading',
   gates: 'gate',
-  uncertainty: 'uncertainty of',
+  components: 'component',
+  groups: 'group',
+  budgets: 'budget',
   texts: 'text',
 };
 
@@ -202,7 +209,8 @@ export function subjectOf(pointer: string, root: Json): string {
   for (const key of pointerKeys(pointer)) {
     const inList = Array.isArray(value);
     value = isMembered(value) ? value[key] : undefined;
-    if (inList) names[names.length - 1] = itemName(around, key, value);
+    if (inList && around === '') names.push(`component ${Number(key) + 1}`);
+    else if (inList) names[names.length - 1] = itemName(around, key, value);
     else if (names.length > 0 && KEYED[around] !== undefined) {
       names[names.length - 1] = `${KEYED[around]} "${key}"`;
     } else names.push(`the ${key.replaceAll('-', ' ')}`);

@@ -1,10 +1,13 @@
+import type { ErrorCode } from '../base/codes.js';
 import type { Problem } from '../base/error.js';
 import { isoInstant } from '../base/clock.js';
 import type { Environment, Interlocks, Ratings } from '../bench/bench.js';
-import type { Entry } from '../ledger/ledger.js';
+import type { Entry, Ledger } from '../ledger/ledger.js';
 import type { Procedure } from '../procedure/procedure.js';
+import type { ReferenceRegister } from '../procedure/reference-items.js';
 import type { Station } from '../procedure/station.js';
 import { equipmentChecks } from './equipment.js';
+import { referenceChecks } from './reference.js';
 
 export type CheckState = 'ok' | 'due soon' | 'overdue' | 'failed' | 'not run';
 
@@ -18,6 +21,10 @@ export interface Check {
   readonly clear: 'operator' | 'maintenance' | 'quality engineer';
   /** Seconds since it was last done or read, where it has an age. */
   readonly age?: number;
+  /** Of the refusal, where it has one of its own; `readiness/not-ready` otherwise. */
+  readonly code?: ErrorCode;
+  /** false: told and put on the record, but not refused, because the bench description says so. */
+  readonly blocks?: false;
 }
 
 /** Everything the list is computed from; gathered by the runner, so the list itself is pure. */
@@ -33,6 +40,13 @@ export interface Situation {
   readonly recordBytes: number;
   /** ms since the Unix epoch. */
   readonly now: number;
+  /** When the attempt in progress was begun, ms since the Unix epoch; absent before it begins. */
+  readonly begunAt?: number;
+  /** The register beside the bench description, where there is one, and the ledger of its checks. */
+  readonly references?: {
+    readonly register: ReferenceRegister | undefined;
+    readonly ledger: Pick<Ledger, 'of' | 'newestFirst'>;
+  };
   /** End of validity of the seal, ms since the Unix epoch. */
   readonly sealUntil: number;
 }
@@ -49,7 +63,7 @@ const RECORDS = 10;
  */
 export function readinessChecks(s: Situation): readonly Check[] {
   return [
-    ...equipmentChecks(s.station, s.now),
+    ...equipmentChecks(s.station, s.now, s.begunAt),
     // Nobody holds the hold-to-run device before the warnings are acknowledged; energizing asks for it.
     interlockCheck({ ...s.interlocks, presence: 'held' }),
     bandCheck('ambient temperature', s.environment.ambient, s.procedure.ambient, '°C'),
@@ -59,15 +73,24 @@ export function readinessChecks(s: Situation): readonly Check[] {
     clockCheck(s.last, s.now),
     spaceCheck(s.freeBytes, s.recordBytes),
     sealCheck(s.sealUntil, s.now),
+    ...acceptanceChecks(s),
   ];
+}
+
+/** What must have been checked before items are accepted; a check itself, or a measurement, needs none of it. */
+function acceptanceChecks(s: Situation): readonly Check[] {
+  const { references, procedure, station } = s;
+  if (procedure.purpose !== 'acceptance' || references === undefined) return [];
+  const { code: model } = procedure.model;
+  return referenceChecks({ ...references, station, model, now: s.begunAt ?? s.now });
 }
 
 /** Turns what is not ready into problems that name the check and who can clear it. */
 export function readinessProblems(checks: readonly Check[]): readonly Problem[] {
   return checks
-    .filter((c) => c.state !== 'ok' && c.state !== 'due soon')
+    .filter((c) => c.state !== 'ok' && c.state !== 'due soon' && c.blocks !== false)
     .map((c) => ({
-      code: 'readiness/not-ready',
+      code: c.code ?? 'readiness/not-ready',
       what: `Not ready, ${c.name} ${c.state}: ${c.found}`,
       fix: `Have it cleared by: ${c.clear}.`,
     }));
@@ -150,6 +173,8 @@ function clockCheck(last: Entry | undefined, now: number): Check {
       ? `${isoInstant(now)} is earlier than ledger entry ${last.number} of ${last.at}`
       : isoInstant(now),
     clear: 'quality engineer',
+    // A clock set forward looks like a long pause: it proves nothing, and every due date counts by it.
+    ...(last === undefined || behind ? {} : { age: (now - Date.parse(last.at)) / 1000 }),
   };
 }
 

@@ -5,11 +5,13 @@ import type { Acknowledgement, EnergizePermit } from '../bench/permit.js';
 import type { Entry } from '../ledger/ledger.js';
 import { numberOf } from '../ledger/numbering.js';
 import { abortAttempt, holdRecords, openAttempt, recover } from '../ledger/store.js';
-import { nextAttempt, retestProblems } from '../readiness/retest.js';
+import { referenceProblems } from '../readiness/reference.js';
+import { attemptProblems, nextAttempt, type Attempting } from '../readiness/retest.js';
 import { begin, captureMetadata, type Order, type Origin, type Parts } from './brief.js';
 import { issue, type Issued } from './issue.js';
 import { openLog, type Logger } from './log.js';
 import { confirmReady, makeReady, type ReadyProgress } from './ready.js';
+import { enterRefusal } from './refused.js';
 import { perform, type Performed, type Progress } from './runner.js';
 
 export type AttemptProgress =
@@ -42,9 +44,8 @@ export async function* attemptItem(
   if (sentences.length > 0) yield { kind: 'recovered', sentences };
   const hold = holdRecords(root);
   try {
-    const { procedure } = order.documents;
     const history = ledger.of(order.serial);
-    throwIfAny(retestProblems(history, procedure.attempts));
+    admit(order, parts);
     const bench = parts.bench(nextAttempt(history));
     try {
       return yield* attemptOn(bench, order, parts);
@@ -55,6 +56,32 @@ export async function* attemptItem(
   } finally {
     hold.release();
   }
+}
+
+/** Refuses an item that may not be tested now, and enters that. */
+function admit(order: Order, parts: Parts): void {
+  try {
+    throwIfAny([
+      ...referenceProblems(order.serial, order.documents.references),
+      ...attemptProblems(attemptingOf(order, parts)),
+    ]);
+  } catch (error) {
+    enterRefusal(error, order, parts);
+    throw error;
+  }
+}
+
+/** What decides whether the item may be tested now. */
+function attemptingOf({ serial, lot, documents }: Order, { ledger, clock }: Parts): Attempting {
+  const { procedure, station } = documents;
+  return {
+    ...{ serial, model: procedure.model, attempts: procedure.attempts },
+    ...{ bench: station.id, nest: station.nest },
+    ...(lot === undefined ? {} : { lot }),
+    history: ledger.of(serial),
+    general: ledger.of(''),
+    now: clock.now(),
+  };
 }
 
 async function* attemptOn(
@@ -118,7 +145,7 @@ async function* begunAttempt(given: Begun): AsyncGenerator<AttemptProgress, Issu
       scorer,
       clock: parts.clock,
       permit,
-      confirmReady: () => confirmReady(bench, order, parts),
+      confirmReady: () => confirmReady(bench, order, parts, brief.readyAt),
       arrange: order.arrange,
       stop: order.stop,
       note: (progress: Progress) => {

@@ -15,7 +15,7 @@ import { beginAttempt, numberOf } from '../ledger/numbering.js';
 import type { Entry, Ledger } from '../ledger/ledger.js';
 import { durationOf, takesOf } from '../pattern/shapes.js';
 import type { Procedure, Warning } from '../procedure/procedure.js';
-import type { Situation } from '../readiness/readiness.js';
+import type { Check, Situation } from '../readiness/readiness.js';
 import type { Chosen } from './documents.js';
 import type { ScorerSetup } from './open-scorer.js';
 import type { Scorer } from './scorer.js';
@@ -24,6 +24,8 @@ import { SOFTWARE } from './software.js';
 /** What a person asks for: this item, on this bench, now. */
 export interface Order {
   readonly serial: string;
+  /** Lot, where the label names one. */
+  readonly lot?: string;
   readonly operator: string;
   readonly documents: Chosen;
   /** Shows one warning to a person and returns the reply; throws when there is none. */
@@ -36,7 +38,7 @@ export interface Order {
 
 /** An order as far as readiness and warnings go: also for a measurement of the stand, without limits. */
 export type Asking = Omit<Order, 'documents'> & {
-  readonly documents: Pick<Chosen, 'procedure' | 'station'>;
+  readonly documents: Pick<Chosen, 'procedure' | 'station' | 'references'>;
 };
 
 /** What one attempt works with; `assemble` puts it together. */
@@ -59,6 +61,9 @@ export interface Brief {
   readonly identity: Identity;
   readonly environment: Environment;
   readonly acknowledgements: readonly Acknowledgement[];
+  /** The readiness list that led to the permit, and when it was drawn up, ms since the Unix epoch. */
+  readonly checks: readonly Check[];
+  readonly readyAt: number;
 }
 
 /** On a real bench a command line cannot stand in for a person. */
@@ -76,7 +81,11 @@ export interface Origin {
 }
 
 /** Asks the bench, the disk and the ledger for everything readiness is judged by. */
-export async function situationOf(bench: Bench, order: Asking, parts: Parts): Promise<Situation> {
+export async function situationOf(
+  bench: Bench,
+  order: Pick<Asking, 'documents'>,
+  parts: Parts,
+): Promise<Situation> {
   const { procedure, station } = order.documents;
   return {
     procedure,
@@ -89,6 +98,7 @@ export async function situationOf(bench: Bench, order: Asking, parts: Parts): Pr
     recordBytes: recordBytes(procedure),
     now: parts.clock.now(),
     sealUntil: parts.seal.until,
+    references: { register: order.documents.references, ledger: parts.ledger },
   };
 }
 
@@ -153,6 +163,7 @@ export function begin(brief: Brief, order: Order, parts: Parts): Entry {
       procedure: procedure.digest,
       limits: limits.digest,
       benchDescription: station.digest,
+      attemptsAllowed: procedure.attempts,
       software: SOFTWARE.version,
       acknowledgements: brief.acknowledgements.map((a): Json => ({ ...a, at: isoInstant(a.at) })),
     },

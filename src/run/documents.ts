@@ -7,11 +7,15 @@ import { isNote } from '../base/report.js';
 import { checkApproval } from '../procedure/approval.js';
 import type { Limits } from '../procedure/limits.js';
 import type { Procedure } from '../procedure/procedure.js';
+import { readReferences, type ReferenceRegister } from '../procedure/reference-items.js';
+import { readRoutes, type Routes } from '../procedure/routes.js';
 import { documentKindOf, readLimits, readProcedure, readStation } from '../procedure/schema.js';
 import type { Station } from '../procedure/station.js';
 import { decodeText } from '../procedure/yaml.js';
 import { CHARACTERISTICS, GATES } from '../scoring/catalogue.js';
-import { checkPlan, checkStages, planOf, type Catalogue, type Plan } from './plan.js';
+import { checkPlan, checkStages, type Catalogue } from './plan.js';
+import { routedPair } from './on-route.js';
+import { registerBeside } from './reference-register.js';
 
 /** Folder of this package: the shipped procedures, limits and benches lie in it. */
 export const PACKAGE_ROOT = fileURLToPath(new URL('../..', import.meta.url));
@@ -19,13 +23,16 @@ export const PACKAGE_ROOT = fileURLToPath(new URL('../..', import.meta.url));
 /** Folders in which documents are looked for when none is named. */
 export const DEFAULT_FOLDERS = [join(PACKAGE_ROOT, 'procedures'), join(PACKAGE_ROOT, 'limits')];
 
-const CATALOGUE: Catalogue = { characteristics: CHARACTERISTICS, gates: GATES };
+/** Everything that can be scored and every gate, as plans are checked against them. */
+export const CATALOGUE: Catalogue = { characteristics: CHARACTERISTICS, gates: GATES };
 
 /** Documents that were read, whatever was wrong with the others, and the texts to quote from. */
 export interface Documents {
   readonly procedures: readonly Procedure[];
   readonly limits: readonly Limits[];
   readonly stations: readonly Station[];
+  readonly references: readonly ReferenceRegister[];
+  readonly routes: readonly Routes[];
   readonly problems: readonly Problem[];
   /** Text by the file name that problems carry. */
   readonly texts: ReadonlyMap<string, string>;
@@ -40,6 +47,8 @@ export function readDocuments(paths: readonly string[]): Documents {
   const procedures: Procedure[] = [];
   const limits: Limits[] = [];
   const stations: Station[] = [];
+  const references: ReferenceRegister[] = [];
+  const routes: Routes[] = [];
   const problems: Problem[] = [];
   const texts = new Map<string, string>();
   for (const path of paths.flatMap((p) => yamlFiles(p, problems))) {
@@ -51,12 +60,14 @@ export function readDocuments(paths: readonly string[]): Documents {
       if (kind === 'procedure') procedures.push(readProcedure(text, file, recordingsBeside(path)));
       if (kind === 'limits') limits.push(readLimits(text, file));
       if (kind === 'bench') stations.push(readStation(text, file));
+      if (kind === 'references') references.push(readReferences(text, file));
+      if (kind === 'routes') routes.push(readRoutes(text, file));
     } catch (error) {
       if (!(error instanceof StallmarkError)) throw error;
       problems.push(...error.problems);
     }
   }
-  return { procedures, limits, stations, problems, texts };
+  return { procedures, limits, stations, references, routes, problems, texts };
 }
 
 function yamlFiles(path: string, problems: Problem[]): readonly string[] {
@@ -77,7 +88,7 @@ function yamlFiles(path: string, problems: Problem[]): readonly string[] {
 }
 
 /** A path as a person would type it from here; as it is when it lies elsewhere. */
-function displayName(path: string): string {
+export function displayName(path: string): string {
   const short = relative(process.cwd(), path);
   return short.startsWith('..') ? path : short;
 }
@@ -105,6 +116,8 @@ export interface Chosen {
   readonly procedure: Procedure;
   readonly limits: Limits;
   readonly station: Station;
+  /** The register beside the bench description; absent when none lies there. */
+  readonly references?: ReferenceRegister;
   readonly texts: ReadonlyMap<string, string>;
 }
 
@@ -115,56 +128,89 @@ export interface Choice {
   readonly bench?: string;
   /** Which kind of procedure to look for when none is named; acceptance if left out. */
   readonly purpose?: Procedure['purpose'];
+  /** Hardware revision, where the label names one. */
+  readonly revision?: string;
+  /** ms since the Unix epoch: the instant whose routes count; now if left out. */
+  readonly at?: number;
 }
 
 /**
- * Chooses the procedure, limits and bench for a serial. Nobody picks a procedure by hand unless
- * files are named; two that fit are as bad as none.
+ * Chooses the procedure, limits and bench for a serial: those of the route that counts. Nobody picks
+ * them by hand unless files are named; two that fit are as bad as none.
  *
- * @throws serial/unknown-model, serial/grammar, document/mismatch, and every problem of the files.
+ * @throws serial/unknown-model, serial/grammar, route/gap, route/overlap, route/missing,
+ * document/not-approved, document/mismatch, and every problem of the files.
  */
 export function chooseDocuments(choice: Choice): Chosen {
   const named = [choice.procedure, choice.limits, choice.bench].filter((p) => p !== undefined);
   const wanted = named.length === 3 ? named : [...DEFAULT_FOLDERS, ...named];
   const all = readDocuments(wanted);
   throwIfAny(all.problems);
-  const { procedure, station } = choosePair(all, choice);
-  const limits = all.limits.filter((l) =>
-    choice.limits === undefined
-      ? l.procedure === procedure.id
-      : l.file === displayName(choice.limits),
-  );
+  const route = choice.procedure === undefined ? routedPair(all, choice) : undefined;
+  const chosen =
+    route === undefined
+      ? choosePair(all, choice)
+      : { procedure: route.procedure, station: chooseStation(all, choice) };
+  throwIfAny(serialProblems(choice.serial, chosen.procedure));
+  const references = registerBeside(chosen.station);
   return {
-    procedure,
-    station,
-    limits: one(limits, 'document/mismatch', `limits for procedure "${procedure.id}"`),
+    ...chosen,
+    ...(references === undefined ? {} : { references }),
+    limits: chooseLimits(all, choice, chosen.procedure, route?.limits),
     texts: all.texts,
   };
 }
 
+/** The file that is named, or the limits of the route, or the only ones of the procedure named. */
+function chooseLimits(
+  all: Documents,
+  choice: Choice,
+  procedure: Procedure,
+  routed: Limits | undefined,
+): Limits {
+  const what = `limits for procedure "${procedure.id}"`;
+  if (choice.limits !== undefined) {
+    const file = displayName(choice.limits);
+    return one(
+      all.limits.filter((l) => l.file === file),
+      'document/mismatch',
+      what,
+    );
+  }
+  if (routed !== undefined) return routed;
+  return one(
+    all.limits.filter((l) => l.procedure === procedure.id),
+    'document/mismatch',
+    what,
+  );
+}
+
+function chooseStation(all: Documents, { bench }: Choice): Station {
+  const file = bench === undefined ? undefined : displayName(bench);
+  const stations = all.stations.filter((s) => file === undefined || s.file === file);
+  return one(stations, 'document/mismatch', 'bench description');
+}
+
 /** Chooses the procedure and the bench for a serial. */
 function choosePair(all: Documents, choice: Choice): Pick<Chosen, 'procedure' | 'station'> {
-  const file = (path: string | undefined): string | undefined =>
-    path === undefined ? undefined : displayName(path);
   const purpose = choice.purpose ?? 'acceptance';
+  const file = choice.procedure === undefined ? undefined : displayName(choice.procedure);
   const procedures = all.procedures.filter((p) =>
-    choice.procedure === undefined
+    file === undefined
       ? p.purpose === purpose && choice.serial.startsWith(`${p.model.code}-`)
-      : p.file === file(choice.procedure),
+      : p.file === file,
   );
   const procedure = one(
     procedures,
     'serial/unknown-model',
     `procedure for serial "${choice.serial}"`,
   );
-  const stations = all.stations.filter(
-    (s) => choice.bench === undefined || s.file === file(choice.bench),
-  );
   throwIfAny(serialProblems(choice.serial, procedure));
-  return { procedure, station: one(stations, 'document/mismatch', 'bench description') };
+  return { procedure, station: chooseStation(all, choice) };
 }
 
-function one<T extends { readonly file: string }>(
+/** The only one of a kind. */
+export function one<T extends { readonly file: string }>(
   found: readonly T[],
   code: Problem['code'],
   what: string,
@@ -196,15 +242,27 @@ export function prepare(choice: Choice): Chosen {
   const chosen = chooseDocuments(choice);
   const { procedure, limits, station } = chosen;
   throwIfAny([
+    ...checkPurpose(procedure),
     ...checkApproval(procedure),
     ...checkApproval(limits),
+    ...(chosen.references === undefined ? [] : checkApproval(chosen.references)),
     ...checkPlan({ procedure, limits, station }, CATALOGUE).filter((p) => !isNote(p)),
   ]);
   return chosen;
 }
 
+/** Other uses of power are held to other checks: a named procedure must not be a way around them. */
+function checkPurpose({ id, purpose, file }: Procedure): readonly Problem[] {
+  if (purpose === 'acceptance') return [];
+  const what = `The procedure "${id}" is for purpose "${purpose}", but items are accepted by one for acceptance.`;
+  const where = { file, line: 1, column: 1, length: 0 };
+  const fix = 'Name a procedure for acceptance, or none: the serial leads to it.';
+  return [{ code: 'document/mismatch', where, what, fix }];
+}
+
 /**
- * Chooses procedure and bench for measuring the stand with the item of this serial in it.
+ * Chooses procedure and bench for measuring the stand with the item of this serial in it, or for the
+ * other purpose that is named.
  *
  * @throws as `prepare`.
  */
@@ -212,94 +270,10 @@ export function prepareStand(choice: Choice): Pick<Chosen, 'procedure' | 'statio
   const named = [choice.procedure, choice.bench].filter((p) => p !== undefined);
   const all = readDocuments(named.length === 2 ? named : [...DEFAULT_FOLDERS, ...named]);
   throwIfAny(all.problems);
-  const chosen = choosePair(all, { ...choice, purpose: 'stand' });
+  const chosen = choosePair(all, { purpose: 'stand', ...choice });
   throwIfAny([
     ...checkApproval(chosen.procedure),
     ...checkStages(chosen, CATALOGUE).filter((p) => !isNote(p)),
   ]);
   return chosen;
-}
-
-/** What `check` found: every problem and note, and a line about each thing that is in order. */
-export interface Checked extends Pick<Documents, 'problems' | 'texts'> {
-  readonly summary: readonly string[];
-}
-
-/**
- * Reads documents and holds them against each other. A partner that a document names but that is
- * not among the paths is taken from the shipped folders.
- */
-export function checkDocuments(paths: readonly string[]): Checked {
-  const found = readDocuments(paths);
-  const isWhole =
-    found.stations.length > 0 &&
-    found.limits.every((l) => found.procedures.some((p) => p.id === l.procedure));
-  const shipped = isWhole ? found : readDocuments(DEFAULT_FOLDERS);
-  const problems = [...found.problems];
-  const summary: string[] = found.stations.map(
-    (s) =>
-      `${s.file}  bench ${s.id}, ${String(s.instruments.length)} instruments, stand model ${String(s.stand.version)}`,
-  );
-  for (const document of [...found.procedures, ...found.limits]) {
-    problems.push(...checkApproval(document));
-  }
-  const station = found.stations[0] ?? shipped.stations[0];
-  if (station !== undefined) {
-    const partners = [...found.procedures, ...shipped.procedures];
-    for (const checked of [
-      checkPlans(found.limits, partners, station),
-      checkUnplanned(found, station),
-    ]) {
-      problems.push(...checked.problems);
-      summary.push(...checked.summary);
-    }
-  }
-  return { problems, summary, texts: new Map([...shipped.texts, ...found.texts]) };
-}
-
-/** One line for a plan, then one for each stage with what is read off it. */
-function planLines(plan: Plan): readonly string[] {
-  const { procedure, limits } = plan;
-  const head = `${procedure.file}  ${procedure.title}, issue ${String(procedure.issue)}: ${String(plan.stages.length)} stages, ${plan.duration.toFixed(0)} s, mean copper loss ${plan.meanLoss.toFixed(1)} W`;
-  const stages = plan.stages.map(({ stage, bounds, duration, limits: rows }) => {
-    const reads = rows.map((row) => row.characteristic).join(', ');
-    const peak = stage.power === 'on' ? `${bounds.peak.toFixed(2)} N·m` : 'no power';
-    return `  ${stage.id.padEnd(16)}${duration.toFixed(1).padStart(6)} s  ${peak.padStart(9)}  ${reads}`;
-  });
-  return [
-    head,
-    ...stages,
-    `${limits.file}  ${limits.id}, issue ${String(limits.issue)}: ${String(limits.rows.length)} limits`,
-  ];
-}
-
-/** Holds limits against the procedures they belong to. */
-function checkPlans(
-  limits: readonly Limits[],
-  procedures: readonly Procedure[],
-  station: Station,
-): Omit<Checked, 'texts'> {
-  const problems: Problem[] = [];
-  const summary: string[] = [];
-  for (const one of limits) {
-    const procedure = procedures.find((p) => p.id === one.procedure);
-    if (procedure === undefined) continue;
-    const documents = { procedure, limits: one, station };
-    const findings = checkPlan(documents, CATALOGUE);
-    problems.push(...findings);
-    if (findings.every(isNote)) summary.push(...planLines(planOf(documents, CATALOGUE)));
-  }
-  return { problems, summary };
-}
-
-/** Checks the procedures that no limits among the files belong to, as far as power goes. */
-function checkUnplanned(found: Documents, station: Station): Omit<Checked, 'texts'> {
-  const unplanned = found.procedures.filter((p) => found.limits.every((l) => l.procedure !== p.id));
-  return {
-    problems: unplanned.flatMap((procedure) => checkStages({ procedure, station }, CATALOGUE)),
-    summary: unplanned.map((p) => {
-      const why = p.purpose === 'stand' ? 'measures the stand' : 'no limits among the files given';
-      return `${p.file}  ${p.title}, issue ${String(p.issue)}: ${why}`;
-    }),
-  };
 }

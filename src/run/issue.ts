@@ -17,6 +17,8 @@ import { numberOf } from '../ledger/numbering.js';
 import { attemptFolder, issueRecord } from '../ledger/store.js';
 import type { Limits } from '../procedure/limits.js';
 import type { Procedure } from '../procedure/procedure.js';
+import { equipmentInForce } from '../readiness/equipment.js';
+import { checkDeviations } from '../readiness/reference.js';
 import { characteristic } from '../scoring/catalogue.js';
 import { environmentGates, type Surroundings } from '../scoring/gates-environment.js';
 import type { Begun } from './attempt.js';
@@ -114,14 +116,21 @@ function sealWith<P extends Purpose>(
   return sealRecord(unsealed, seal, certificate.issued);
 }
 
-function decide({ order, performed, brief }: Finished): Decision {
+/** Decides what was performed under the limits of an order. */
+export function decide({
+  order,
+  performed,
+  brief,
+}: Pick<Finished, 'order' | 'performed' | 'brief'>): Decision {
   const { limits, station, procedure } = order.documents;
   const surroundings = (name: 'ambient' | 'supply'): Surroundings => ({
     before: brief.environment[name],
     after: performed.environment[name],
     band: procedure[name],
   });
+  const { itemFault } = performed;
   return decideAll({
+    ...(itemFault === undefined ? {} : { itemFault }),
     limits,
     scores: performed.outcomes.flatMap((o) => o.scores),
     gates: [
@@ -163,10 +172,10 @@ function certificateOf(finished: Finished, decision: Decision): Certificate {
     decision,
     acknowledgements,
     operator: order.operator,
-    equipment: station.instruments,
+    equipment: equipmentInForce(station, brief.readyAt),
     stand: station.stand,
     torqueConstant: closed.torqueConstant,
-    deviations: deviationsOf(performed),
+    deviations: [...checkDeviations(brief.checks), ...deviationsOf(performed)],
     figures: figuresOf(sourcesOf(finished, decision)),
     captureDigest: closed.captureDigest,
     software: SOFTWARE,
@@ -187,10 +196,14 @@ function deviationsOf(performed: Performed): readonly string[] {
   const leftOut = performed.leftOut.map(
     ({ stage, why }) => `Stage "${stage}" was not run: ${why}.`,
   );
-  if (performed.brokenOff === undefined) return leftOut;
+  const { brokenOff, itemFault } = performed;
+  if (itemFault !== undefined) {
+    return [...leftOut, 'The run ended at a fault of the item. Later stages were not run.'];
+  }
+  if (brokenOff === undefined) return leftOut;
   return [
     ...leftOut,
-    `The run was broken off after stage "${performed.brokenOff}": a gate forbade more torque. Later stages were not run.`,
+    `The run was broken off after stage "${brokenOff}": a gate forbade more torque. Later stages were not run.`,
   ];
 }
 

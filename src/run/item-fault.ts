@@ -1,21 +1,16 @@
 import { StallmarkError } from '../base/error.js';
 import type { Bench } from '../bench/bench.js';
+import { itemFaultOf, type Apart } from '../decision/attribution.js';
+import type { ItemFault } from '../decision/decision.js';
 import type { Procedure } from '../procedure/procedure.js';
 import { interlockCheck } from '../readiness/readiness.js';
 
-/** A fault that the item reported of itself while it was tested, and what else speaks for it. */
-export interface ItemFault {
-  /** One sentence: what the item did. */
-  readonly what: string;
-  /** One sentence: what was seen on channels that the item has no hand in. */
-  readonly evidence: string;
-}
+/** Errors that may be the item's own doing; every other one is not asked about. */
+const ASKED: readonly string[] = ['bench/device-fault', 'bench/unreachable'];
 
 /**
- * Says whether an error that broke a run off is the item's own: its device reported a fault, while
- * the safety lines and the supply, both read without it, give no other cause.
- *
- * Asked after the bench was made safe. Whatever cannot be read speaks against the stand or the link,
+ * Says whether an error that broke a run off is the item's own, from what can be read apart from the
+ * item. Asked after the bench was made safe. Whatever cannot be read speaks against stand or link,
  * not against the item: then the attempt is aborted and nothing is concluded.
  *
  * @returns Undefined when the cause may be another.
@@ -23,20 +18,47 @@ export interface ItemFault {
 export async function itemFaultBehind(
   error: unknown,
   bench: Bench,
-  { supply }: Pick<Procedure, 'supply'>,
+  procedure: Pick<Procedure, 'supply'>,
 ): Promise<ItemFault | undefined> {
   if (!(error instanceof StallmarkError)) return undefined;
   const [{ code, what }] = error.problems;
-  if (code !== 'bench/device-fault') return undefined;
+  if (!ASKED.includes(code)) return undefined;
+  const apart = await readApart(bench, procedure);
+  return itemFaultOf({ gates: [], broke: { code, what }, apart });
+}
+
+async function readApart(
+  bench: Bench,
+  { supply }: Pick<Procedure, 'supply'>,
+): Promise<readonly Apart[]> {
+  const apart: Apart[] = [];
+  const lines = await answered(() => bench.interlocks());
+  if (lines !== undefined) {
+    const { state, found } = interlockCheck(lines);
+    apart.push({ channel: 'safety-lines', clears: state === 'ok', found });
+  }
+  const environment = await answered(() => bench.environment());
+  if (environment !== undefined) {
+    const { supply: volts } = environment;
+    const found = `supply ${volts.toFixed(1)} V, allowed ${String(supply.from)} … ${String(supply.to)} V`;
+    apart.push({
+      channel: 'supply',
+      clears: volts >= supply.from && volts <= supply.to,
+      found,
+    });
+  }
+  if ((await answered(() => bench.identify())) === undefined) {
+    apart.push({ channel: 'silence', clears: true, found: 'the device gives no answer' });
+  }
+  return apart;
+}
+
+/** What the bench answers; undefined when it does not, which is told by the error that came first. */
+async function answered<T>(ask: () => Promise<T>): Promise<T | undefined> {
   try {
-    const lines = interlockCheck(await bench.interlocks());
-    const { supply: volts } = await bench.environment();
-    const isFed = volts >= supply.from && volts <= supply.to;
-    if (lines.state !== 'ok' || !isFed) return undefined;
-    const evidence = `Read apart from the item: ${lines.found}; supply ${volts.toFixed(1)} V, allowed ${String(supply.from)} … ${String(supply.to)} V.`;
-    return { what, evidence };
-  } catch (second) {
-    if (second instanceof StallmarkError) return undefined; // the first error is told as it is
-    throw second;
+    return await ask();
+  } catch (error) {
+    if (error instanceof StallmarkError) return undefined;
+    throw error;
   }
 }

@@ -43,7 +43,10 @@ export function stageJudge({
       const stage = stages.get(capture.stage);
       if (stage === undefined) throw new Error(`no stage "${capture.stage}" in the procedure`);
       const { torqueRange, currentRange } = station;
-      const limits = { torqueRange, currentRange, updates: stage.updates };
+      const limits = {
+        ...{ torqueRange, currentRange, updates: stage.updates },
+        ...(stage.power === 'off' ? { idleSupply: procedure.supply } : {}),
+      };
       const scores: (readonly Score[])[] = [];
       const gates: (readonly Gate[])[] = [];
       for (const time of repeatsOf(capture, stage)) {

@@ -1,12 +1,14 @@
-import type { Place, Problem } from '../base/error.js';
+import type { Problem } from '../base/error.js';
 import { nearestNames, oneOf, writeInstead } from '../base/report.js';
 import { inUnit } from '../base/units.js';
+import { acceptanceLimits, greatestAt, widthOf } from '../decision/row-risk.js';
+import { hasGuardBand, RULES } from '../decision/rules.js';
 import type { Limit, Limits } from '../procedure/limits.js';
 import type { Procedure } from '../procedure/procedure.js';
 import type { Station } from '../procedure/station.js';
-import { expandedFor } from '../scoring/uncertainty.js';
 import type { Characteristic } from '../scoring/scoring.js';
 import type { Documents } from './plan.js';
+import { checkBudgetsOf } from './plan-budgets.js';
 
 /** Checks every limit: known, fed by a stage, in the right dimension, decidable under its rule. */
 export function checkLimitRows(
@@ -23,7 +25,7 @@ export function checkLimitRows(
       ...checkDecidable(row, station),
     ];
   });
-  return [...rows, ...checkUncertainties(station, known)];
+  return [...rows, ...checkBudgetsOf(station, known)];
 }
 
 function nameOf(row: Limit): string {
@@ -67,54 +69,35 @@ const WIDE = 1 / 4;
 
 function checkDecidable(row: Limit, station: Station): readonly Problem[] {
   const stated = station.uncertainty.get(row.characteristic);
-  if (stated === undefined) return row.rule === 'guarded' ? [refuseUnstated(row, station)] : [];
+  if (stated === undefined) return hasGuardBand(row.rule) ? [refuseUnstated(row, station)] : [];
   const { tolerance } = row;
-  if (tolerance.kind === 'at-least') return []; // open above: any guard band leaves something
-  const lower = tolerance.kind === 'between' ? tolerance.lower : 0;
-  const width = tolerance.upper - lower;
-  if (width <= 0) return []; // at most 0: a count, no width to share
-  const below = tolerance.kind === 'between' ? expandedFor(lower, stated) : 0;
-  const above = expandedFor(tolerance.upper, stated);
-  const show = (value: number): string => inText(value, row);
-  if (row.rule === 'guarded' && below + above >= width) {
-    const what = `The limit "${nameOf(row)}" leaves nothing to accept: U is ${show(Math.max(below, above))} on a tolerance of ${show(width)}.`;
+  const width = widthOf(tolerance);
+  if (width === undefined) return []; // open above: any guard band leaves something; at most 0: a count
+  const expanded = inText(greatestAt(tolerance, stated), row);
+  const accepted = acceptanceLimits(tolerance, stated, row.rule);
+  // Below a most the tolerance reaches down to 0: no value of a magnitude lies lower.
+  if (accepted === undefined || (accepted.kind === 'at-most' && accepted.upper <= 0)) {
+    const { name } = RULES[row.rule];
+    const what = `The limit "${nameOf(row)}" leaves nothing to accept under ${name}: U is ${expanded} on a tolerance of ${inText(width, row)}.`;
     const fix = 'Widen the limit, lower the uncertainty, or write rule: simple.';
     return [{ code: 'limits/rule', where: row.where, what, fix }];
   }
-  const share = Math.max(below, above) / width;
+  const share = greatestAt(tolerance, stated) / width;
   if (share <= WIDE) return [];
-  const what = `U of "${nameOf(row)}" is ${show(Math.max(below, above))}, ${(100 * share).toFixed(0)} % of its tolerance of ${show(width)}; a quarter is usual at most.`;
-  const fix = 'Expect more items on HOLD; lower the uncertainty or widen the limit.';
+  const what = `U of "${nameOf(row)}" is ${expanded}, ${(100 * share).toFixed(0)} % of its tolerance of ${inText(width, row)}; a quarter is usual at most.`;
+  const sequel = hasGuardBand(row.rule) ? 'items on HOLD' : 'wrong decisions';
+  const fix = `Expect more ${sequel}; lower the uncertainty or widen the limit.`;
   return [{ code: 'limits/wide-uncertainty', where: row.where, what, fix }];
 }
 
 function refuseUnstated(row: Limit, station: Station): Problem {
-  const what = `The limit "${nameOf(row)}" is guarded, but ${station.id} states no uncertainty for "${row.characteristic}".`;
+  const what = `The limit "${nameOf(row)}" needs U for ${RULES[row.rule].name}, but ${station.id} states no uncertainty for "${row.characteristic}".`;
   const fix = `State it in ${station.file}, or write rule: simple.`;
   return { code: 'limits/uncertainty', where: row.where, what, fix };
 }
 
 function inText(value: number, { unit }: Limit): string {
   return `${String(inUnit(Number(value.toPrecision(3)), unit))} ${unit.symbol}`;
-}
-
-function checkUncertainties(
-  station: Station,
-  known: ReadonlyMap<string, Characteristic>,
-): readonly Problem[] {
-  const where: Place = { file: station.file, line: 1, column: 1, length: 0 };
-  return [...station.uncertainty].flatMap(([id, { dimension }]): readonly Problem[] => {
-    const characteristic = known.get(id);
-    if (characteristic === undefined) {
-      const what = `${station.id} states an uncertainty for "${id}", which is no known characteristic.`;
-      const fix = writeInstead(id, known.keys(), 'Delete it.');
-      return [{ code: 'limits/unknown', where, what, fix }];
-    }
-    if (dimension === undefined || dimension === characteristic.dimension) return [];
-    const what = `${station.id} states the uncertainty of "${id}" as a ${dimension}, but it is a ${characteristic.dimension}.`;
-    const fix = `Write it in ${characteristic.unit}.`;
-    return [{ code: 'procedure/unit-mismatch', where, what, fix }];
-  });
 }
 
 /** Notes stages that no limit and no gate needs: they cost time and heat. */

@@ -1,6 +1,7 @@
 import { throwIfAny } from '../base/error.js';
 import type { Bench } from '../bench/bench.js';
 import type { Acknowledgement, EnergizePermit } from '../bench/permit.js';
+import { claimItem } from '../readiness/claim.js';
 import { readinessChecks, readinessProblems, type Check } from '../readiness/readiness.js';
 import {
   identityProblems,
@@ -10,6 +11,7 @@ import {
   type Brief,
   type Parts,
 } from './brief.js';
+import { claimOf, enterRefusal } from './refused.js';
 
 /** What a person may be told before power. */
 export interface ReadyProgress {
@@ -21,9 +23,24 @@ export interface ReadyProgress {
  * The way to a permit, the same for every use of power: the item in the nest is the one scanned, the
  * bench may test now, and a named person answered every warning.
  *
- * @throws bench/wrong-item, readiness/not-ready, bench/outstanding-warnings; nothing is energized then.
+ * @throws bench/wrong-item, readiness/not-ready, serial/claimed, bench/outstanding-warnings; nothing is
+ * energized then, the refusal is in the ledger, and the item is given back.
  */
 export async function* makeReady(
+  bench: Bench,
+  order: Asking,
+  parts: Parts,
+  attempt: number,
+): AsyncGenerator<ReadyProgress, { readonly brief: Brief; readonly permit: EnergizePermit }> {
+  try {
+    return yield* askedReady(bench, order, parts, attempt);
+  } catch (error) {
+    enterRefusal(error, order, parts);
+    throw error;
+  }
+}
+
+async function* askedReady(
   bench: Bench,
   order: Asking,
   parts: Parts,
@@ -38,15 +55,30 @@ export async function* makeReady(
   const checks = readinessChecks(situation);
   yield { kind: 'ready', checks };
   throwIfAny(readinessProblems(checks));
+  if (procedure.purpose === 'acceptance') {
+    claimItem(parts.ledger, claimOf(order, parts), parts.clock.now());
+  }
   const acknowledgements: Acknowledgement[] = [];
   for (const warning of procedure.warnings) {
     acknowledgements.push(await order.acknowledge(warning, task));
   }
-  const brief = { task, identity, environment: situation.environment, acknowledgements };
+  const { environment, now: readyAt } = situation;
+  const brief = { task, identity, environment, acknowledgements, checks, readyAt };
   return { brief, permit: permitFor(bench, brief, order, parts.clock.now()) };
 }
 
-/** Readiness once more, at the moment of energizing. */
-export async function confirmReady(bench: Bench, order: Asking, parts: Parts): Promise<void> {
-  throwIfAny(readinessProblems(readinessChecks(await situationOf(bench, order, parts))));
+/**
+ * Readiness once more, at the moment of energizing.
+ *
+ * @param readyAt - When the bench was found ready, ms since the Unix epoch: what falls due by the
+ * calendar after it lets the item in progress finish.
+ */
+export async function confirmReady(
+  bench: Bench,
+  order: Asking,
+  parts: Parts,
+  readyAt: number,
+): Promise<void> {
+  const situation = await situationOf(bench, order, parts);
+  throwIfAny(readinessProblems(readinessChecks({ ...situation, begunAt: readyAt })));
 }

@@ -2,16 +2,17 @@ import { StallmarkError, type Problem } from '../base/error.js';
 import type { Clock } from '../base/clock.js';
 import type { NonEmpty } from '../base/numbers.js';
 import { newtonMetre, second, type Quantity } from '../base/units.js';
-import type { Bench, Block, Energized, Environment } from '../bench/bench.js';
+import type { Bench, Block, Energized, Environment, Interlocks } from '../bench/bench.js';
 import type { EnergizePermit, Task } from '../bench/permit.js';
 import type { Capture, Take } from '../capture/capture.js';
-import { record } from '../capture/record.js';
+import { cutAtEnd, record } from '../capture/record.js';
 import { boundsOf } from '../pattern/bounds.js';
 import { compile } from '../pattern/waveform.js';
 import { durationOf } from '../pattern/shapes.js';
 import type { Procedure, Settings, Stage } from '../procedure/procedure.js';
 import { interlockCheck } from '../readiness/readiness.js';
-import { itemFaultBehind, type ItemFault } from './item-fault.js';
+import type { ItemFault } from '../decision/decision.js';
+import { itemFaultBehind } from './item-fault.js';
 import { whyNotPlayed } from './playable.js';
 import { advance, type Run } from './run.js';
 import { torqueMonitor } from './monitor.js';
@@ -33,6 +34,17 @@ export interface Work {
   readonly stop: AbortSignal;
   /** Told of all progress, before whoever watches. */
   readonly note: (progress: Progress) => void;
+  /** Given to prove the stop function. */
+  readonly pressing?: Pressing;
+}
+
+/** A stage in which a person is asked to press the emergency stop. */
+export interface Pressing {
+  readonly stage: string;
+  /** How long samples are taken after it was pressed; power is cut then at the latest. */
+  readonly after: Quantity<'s'>;
+  /** Asks the person, when the torque is about to be applied. */
+  readonly ask: () => void;
 }
 
 /** What a watcher sees while a run goes on. */
@@ -191,14 +203,20 @@ async function take(
 ): Promise<Take> {
   const duration = second(durationOf(stage.pattern));
   await arrangeByHand(work, stage, settings, power);
-  const blocks =
-    power === undefined
-      ? work.bench.observe(duration, settings)
-      : power.play({ waveform: compile(stage.pattern, stage.updates), settings });
+  const pressing = work.pressing?.stage === stage.id ? work.pressing : undefined;
+  const load = {
+    ...{ waveform: compile(stage.pattern, stage.updates), settings },
+    ...(pressing === undefined ? {} : { afterStop: pressing.after }),
+  };
+  const blocks = power === undefined ? work.bench.observe(duration, settings) : power.play(load);
   const rate: Quantity<'Hz'> = work.bench.ratings.sampleRate;
-  const watch = watcher(work, power, stageCeiling(work.procedure, stage));
+  const watch = watcher(work, power, stageCeiling(work.procedure, stage), pressing);
   const expected = Math.round(duration * rate);
-  return record(blocks, { expected, settings, rate }, watch);
+  pressing?.ask();
+  const taken = await record(blocks, { expected, settings, rate }, watch);
+  if (pressing === undefined || taken.opened === undefined) return taken;
+  await work.bench.makeSafe('off'); // whether or not the stop function did its work
+  return cutAtEnd(taken);
 }
 
 /** Where the bench cannot turn the shaft by itself a person does, and only while power is off. */
@@ -234,12 +252,15 @@ function watcher(
   work: Work,
   power: Energized | undefined,
   ceiling: Quantity<'N·m'>,
+  pressing: Pressing | undefined,
 ): (block: Block) => Promise<void> {
   const monitor = torqueMonitor(ceiling, work.procedure.model.torqueConstant);
   return async (block) => {
     refuseWhenStopped(work.stop);
     if (power === undefined) return;
-    const lines = interlockCheck(await work.bench.interlocks());
+    const read = await work.bench.interlocks();
+    const isPressed = pressing !== undefined && isOnlyStopped(read);
+    const lines = interlockCheck(isPressed ? { ...read, emergencyStop: 'released' } : read);
     if (lines.state !== 'ok') {
       throw stop(
         'bench/interlock',
@@ -248,7 +269,7 @@ function watcher(
       );
     }
     const { fault } = block.device;
-    if (fault !== 0) {
+    if (fault !== 0 && !isPressed) {
       throw stop(
         'bench/device-fault',
         `Power was cut: the device reports fault ${fault}.`,
@@ -265,6 +286,14 @@ function watcher(
     }
     power.feed();
   };
+}
+
+/**
+ * Whether the emergency stop is pressed and nothing else is open. While it is being proven, neither
+ * this program nor the dead-man may take the torque away before the safety controller does.
+ */
+function isOnlyStopped({ emergencyStop }: Interlocks): boolean {
+  return emergencyStop === 'pressed';
 }
 
 /** The operator's stop ramps torque down; every other cause cuts it. Source: IEC 60204-1, 9.2.2 (from memory). */

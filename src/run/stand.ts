@@ -7,7 +7,7 @@ import type { EnergizePermit } from '../bench/permit.js';
 import { holdRecords } from '../ledger/store.js';
 import type { StandModel, Station } from '../procedure/station.js';
 import type { StandVersion } from '../procedure/stand-version.js';
-import { coverageFactor, expandedFor } from '../scoring/uncertainty.js';
+import { expandedFor } from '../scoring/budget.js';
 import type { Score } from '../scoring/scoring.js';
 import type { Asking, Brief, Parts } from './brief.js';
 import { stageJudge } from './open-scorer.js';
@@ -28,8 +28,6 @@ const LARGEST_SHIFT = 0.05;
 const LARGEST_DELAY = 0.1e-3;
 /** Task number of work that is no attempt at accepting an item. */
 const NO_ATTEMPT = 0;
-/** Share of values that U covers. */
-const COVERAGE = 0.9545;
 
 /** What is measured, in the order of the model, by the ids of the catalogue. */
 const VALUES = {
@@ -79,7 +77,8 @@ export async function* measureStand(
   }
 }
 
-interface Measuring {
+/** A use of power that leads to no record. */
+export interface Measuring {
   readonly bench: Bench;
   readonly order: Asking;
   readonly parts: Parts;
@@ -87,7 +86,8 @@ interface Measuring {
   readonly permit: EnergizePermit;
 }
 
-async function* play({
+/** Plays and scores a procedure in this thread, keeping no capture. */
+export async function* play({
   bench,
   order,
   parts,
@@ -102,12 +102,12 @@ async function* play({
     bench,
     scorer: {
       score: (capture) => Promise.resolve(judge.judge(capture)),
-      close: () => Promise.reject(new Error('a measurement of the stand keeps no capture')),
+      close: () => Promise.reject(new Error('a run without a record keeps no capture')),
       abandon: () => Promise.resolve(),
     },
     clock: parts.clock,
     permit,
-    confirmReady: () => confirmReady(bench, order, parts),
+    confirmReady: () => confirmReady(bench, order, parts, brief.readyAt),
     arrange: order.arrange,
     stop: order.stop,
     note: () => undefined,
@@ -165,10 +165,7 @@ function mapValues(
   };
 }
 
-/**
- * U = root sum of squares of the repeats' own and of what the bench states for everything that
- * repeats do not show. Source: JCGM 100:2008, 4.2.3 and G.3 (Student's factor for few repeats).
- */
+/** U is that of the budget, with the scatter of the repeats that were played. */
 function readOf(id: string, scores: readonly Score[], station: Station): Read | string {
   const outcome = scores.find((score) => score.characteristic === id)?.outcome;
   if (outcome === undefined) return `the procedure does not read "${id}"`;
@@ -177,10 +174,9 @@ function readOf(id: string, scores: readonly Score[], station: Station): Read | 
   if (spread === undefined || repeats === undefined || repeats < 2) {
     return `${id}: was read once, so that nothing tells its uncertainty`;
   }
-  const repeated = (coverageFactor(COVERAGE, repeats - 1) * spread) / Math.sqrt(repeats);
   const stated = station.uncertainty.get(id);
   if (stated === undefined) return `the bench states no uncertainty for "${id}"`;
-  return { value, expanded: Math.hypot(repeated, expandedFor(value, stated)) };
+  return { value, expanded: expandedFor(value, stated, { spread, repeats }) };
 }
 
 /** Says which values moved further than a sound stand does. */

@@ -1,5 +1,5 @@
 import type { Capture, Screened, Take } from '../capture/capture.js';
-import { doubt, gateOf, type Finding } from '../capture/gate.js';
+import { doubt, gateOf, type Blame, type Finding } from '../capture/gate.js';
 import { fitLine, mean, standardDeviation } from './line.js';
 import { channelsOf, lastPart, option, shown } from './reading.js';
 import type { Context, GateRule } from './scoring.js';
@@ -45,14 +45,36 @@ function judgeShunt(
   const step = reading - without;
   const observed = step - context.shunt;
   const expected = `expected ${shown(context.shunt)} ± ${shown(allowed)} N·m`;
+  const elsewhere =
+    Math.abs(step) < 0.5 * Math.abs(context.shunt) ? shuntElsewhere(capture) : undefined;
   const left = Math.abs(step) < allowed ? ' The shunt may have been left on.' : '';
+  const hint =
+    elsewhere === undefined
+      ? left
+      : ` It shows on the channel ${elsewhere} instead: two plugs are exchanged.`;
   return {
     holds: Math.abs(observed) <= allowed,
     observed,
     allowed,
     unit: 'N·m',
-    evidence: `The shunt moved the reading by ${shown(step)} N·m, ${expected}.${left}`,
+    evidence: `The shunt moved the reading by ${shown(step)} N·m, ${expected}.${hint}`,
   };
+}
+
+/** Standard deviations by which another channel moves with the shunt when it is the one that has it. Own choice. */
+const MOVED = 20;
+
+/** The other channel that moves when the shunt is switched in. */
+function shuntElsewhere(capture: Screened<Capture>): string | undefined {
+  const takeOf = (fixture: string): Take | undefined =>
+    capture.takes.find((take) => take.settings.fixture === fixture);
+  const [on, off] = [takeOf('shunt'), takeOf('uncoupled') ?? takeOf('coupled')];
+  return (['current', 'supply', 'winding'] as const).find((channel) => {
+    const [with_, without] = [on?.channels[channel], off?.channels[channel]];
+    if (with_ === undefined || without === undefined) return false;
+    const moved = Math.abs(mean(with_) - mean(without));
+    return moved > MOVED * Math.max(standardDeviation(with_), standardDeviation(without));
+  });
 }
 
 const ZERO_OPTIONS = { allowance: { dimension: 'torque', default: 0.005 } } as const;
@@ -115,7 +137,7 @@ const polarity: GateRule = {
   id: 'polarity',
   name: 'polarity',
   definition:
-    'Over small holds of both signs, motor-side and shaft torque grow with the command, each by as much as the command within the allowance.',
+    'Over small holds of both signs, motor-side and shaft torque grow with the command, each by as much as the command within the allowance. With both directions right, a torque that is off points at the item where the current is right or off alike, and a current that is off alone points at another model than its label says.',
   blames: 'stand',
   concern: 'sensor',
   sense: 'at-most',
@@ -143,11 +165,14 @@ const polarity: GateRule = {
     // Slopes, not readings: preload and offset would hide a small torque of the wrong sign.
     const motorRatio = fitLine('least-squares', x, motor)?.slope;
     const shaftRatio = fitLine('least-squares', x, shaft)?.slope;
-    const found =
-      motorRatio === undefined || shaftRatio === undefined
-        ? doubt(allowed, '1', 'the command does not change.')
-        : judgePairs(motorRatio, shaftRatio, allowed);
-    return gateOf(polarity, stage.id, found);
+    if (motorRatio === undefined || shaftRatio === undefined) {
+      return gateOf(polarity, stage.id, doubt(allowed, '1', 'the command does not change.'));
+    }
+    const found = judgePairs(motorRatio, shaftRatio, allowed);
+    if (found.holds) return gateOf(polarity, stage.id, found);
+    const cause = causeOf(motorRatio, shaftRatio, allowed);
+    const evidence = `${found.evidence}${cause.says}`;
+    return gateOf({ ...polarity, blames: cause.blames }, stage.id, { ...found, evidence });
   },
 };
 
@@ -168,6 +193,36 @@ function judgePairs(motor: number, shaft: number, allowed: number): Finding {
       ? `Command, current and torque agree: ${ratios}.`
       : `${bad.map(([name]) => name).join('; ')} disagree: ${ratios}, allowed 1 ± ${shown(allowed)}.`;
   return { holds: bad.length === 0, observed, allowed, unit: '1', evidence };
+}
+
+/** Less than this share of the command at the shaft, or more than its inverse: coupling or channel. Own choice. */
+const COUPLED = 0.6;
+
+/**
+ * Says whom pairs that disagree point at. A wrong direction is a wire, a bridge or a sign of the stand,
+ * and so is a torque that hardly comes at all. What is off in amount alone is told by the channels: they
+ * share no part.
+ */
+function causeOf(
+  motor: number,
+  shaft: number,
+  allowed: number,
+): { readonly blames: Blame; readonly says: string } {
+  const isNear = (ratio: number): boolean => Math.abs(ratio - 1) <= allowed;
+  const isComing = (ratio: number): boolean => ratio > COUPLED && ratio < 1 / COUPLED;
+  if (!isComing(motor) || !isComing(shaft)) return { blames: 'stand', says: '' };
+  if (isNear(motor)) {
+    const how = shaft < 1 ? 'weak' : 'strong';
+    return { blames: 'item', says: ` The direction is right: the motor is too ${how}.` };
+  }
+  if (isNear(shaft)) {
+    const says =
+      ' The torque is right, but not its current: is it another model than its label says? Else look at the current channel.';
+    return { blames: 'operator', says };
+  }
+  if (!isNear(shaft / motor)) return { blames: 'stand', says: '' };
+  const how = shaft < 1 ? 'small' : 'great';
+  return { blames: 'item', says: ` Two channels agree on it: both too ${how} alike.` };
 }
 
 const RETURN_OPTIONS = { allowance: { dimension: 'torque', default: 0.015 } } as const;

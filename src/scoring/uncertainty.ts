@@ -1,14 +1,4 @@
 import { unreachable } from '../base/error.js';
-import type { StatedUncertainty } from '../procedure/station.js';
-
-/**
- * Expanded uncertainty of a value as the bench states it: relative · |value| + absolute, k = 2.
- *
- * @param value - In the base unit of its characteristic; the result is in the same unit, ≥ 0.
- */
-export function expandedFor(value: number, stated: StatedUncertainty): number {
-  return stated.relative * Math.abs(value) + stated.absolute;
-}
 
 /** One input of a budget. */
 export interface Contribution {

@@ -7,7 +7,7 @@ import {
   specificRisk,
 } from '../../src/decision/risk.js';
 import { acceptanceZone, decide } from '../../src/decision/rule.js';
-import type { Tolerance } from '../../src/procedure/limits.js';
+import type { DecisionRule, Tolerance } from '../../src/procedure/limits.js';
 import rows from './decision.json' with { type: 'json' };
 
 function near(found: number | undefined, expected: number | undefined, abs: number): void {
@@ -69,15 +69,27 @@ test('G-15 acceptance limits 4.81 and 5.19 of 4.75 to 5.25 with U = 0.06', () =>
   near(zone.upper, expected.A_guarded[1], tolerance.abs);
 });
 
+test('G-15 acceptance limits 4.69 and 5.31 under guarded rejection', () => {
+  const { inputs, expected, tolerance } = rows['G-15'];
+  const zone = acceptanceZone(between(inputs.T), inputs.U, 'guarded-rejection');
+  if (zone?.kind !== 'between') throw new Error('something is left to accept');
+  near(zone.lower, expected.A_relaxed_for_guarded_rejection[0], tolerance.abs);
+  near(zone.upper, expected.A_relaxed_for_guarded_rejection[1], tolerance.abs);
+});
+
 test('G-15 ten results under guarded acceptance, simple acceptance and guarded rejection', () => {
   const { inputs, expected } = rows['G-15'];
-  const outcomes = (rule: 'simple' | 'guarded'): readonly string[] =>
+  const outcomes = (rule: DecisionRule): readonly string[] =>
     inputs.results.map((y) => decide(y, inputs.U, between(inputs.T), rule).outcome);
   const acceptance = (outcome: string): string => (outcome === 'conforming' ? 'accept' : 'reject');
   expect(outcomes('guarded').map(acceptance)).toEqual(expected.guarded_acceptance);
   expect(outcomes('simple').map(acceptance)).toEqual(expected.simple);
   const rejection = (o: string): string => (o === 'nonconforming' ? 'reject' : 'not rejected');
-  expect(outcomes('guarded').map(rejection)).toEqual(expected.guarded_rejection);
+  // Guarded and four-way hold what they do not decide: they reject what guarded rejection rejects.
+  for (const rule of ['guarded-rejection', 'guarded', 'four-way'] as const) {
+    expect(outcomes(rule).map(rejection)).toEqual(expected.guarded_rejection);
+  }
+  expect(outcomes('four-way').map(acceptance)).toEqual(expected.guarded_acceptance);
 });
 
 test('G-16 global risks of a resistor lot, simple and with w = 0.5 u', () => {
@@ -111,5 +123,24 @@ test('G-21 risk of a value on the acceptance limit, w in standard uncertainties'
   expect(inputs.w_over_u.length).toBe(expected.PFA.length);
   for (const [i, w] of inputs.w_over_u.entries()) {
     near(specificRisk(-w, 1, upTo0), expected.PFA[i], tolerance.abs);
+  }
+});
+
+test('G-21 the rules have the guard bands 0, 1.65 and 2 standard uncertainties, and their risks', () => {
+  const { inputs, expected, tolerance } = rows['G-21'];
+  for (const [rule, w] of [
+    ['simple', 0],
+    ['guarded-one-sided', 1.65],
+    ['guarded', 2],
+    ['four-way', 2],
+  ] as const) {
+    const zone = acceptanceZone(upTo0, 2, rule); // U = 2 u with u = 1
+    if (zone?.kind !== 'at-most') throw new Error('a most stays a most');
+    near(-zone.upper, w, 1e-12);
+    near(
+      specificRisk(zone.upper, 1, upTo0),
+      expected.PFA[inputs.w_over_u.indexOf(w)],
+      tolerance.abs,
+    );
   }
 });

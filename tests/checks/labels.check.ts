@@ -77,6 +77,20 @@ test(`${power.id}: every change of one digit of ${power.inputs.number} is found`
   expect(power.expected.undetected.filter(isWhole)).toEqual(power.expected.undetected);
 });
 
+test(`${power.id}: neighbours that are swapped are found unless they differ by 5, in every number of the row`, () => {
+  const { number } = power.inputs;
+  const { undetected } = power.expected;
+  for (const whole of [number, ...undetected]) {
+    const digits = Array.from(whole);
+    digits.slice(0, -1).forEach((digit, i) => {
+      const next = digits[i + 1] ?? '';
+      const swapped = [...digits.slice(0, i), next, digit, ...digits.slice(i + 2)].join('');
+      const isUnseen = digit === next || Math.abs(Number(digit) - Number(next)) === 5;
+      expect(isWhole(swapped), `${whole} → ${swapped}`).toBe(isUnseen);
+    });
+  }
+});
+
 strings.inputs.elements.forEach((list, i) => {
   const elements = list.map(([ai, value]) => ({ ai, value }));
   const text = strings.expected.strings[i] ?? '';
@@ -123,4 +137,15 @@ test(`${refusals.id}: century after ${refusals.source}, ${refusals.clause}`, () 
   expect(yy.map((two) => dateOf(`${two}0115`, year)?.slice(0, 4))).toEqual(
     refusals.expected.years.map(String),
   );
+});
+
+test(`${refusals.id}: the rule itself over every year of two centuries`, () => {
+  // The row: YY − CC in 51 … 99 is the century before, −99 … −50 the next one, anything else this one.
+  for (let year = 1950; year < 2150; year++) {
+    for (let yy = 0; yy < 100; yy++) {
+      const apart = yy - (year % 100);
+      const shift = apart >= 51 ? -100 : apart <= -50 ? 100 : 0;
+      expect(fullYear(yy, year)).toBe(year - (year % 100) + shift + yy);
+    }
+  }
 });

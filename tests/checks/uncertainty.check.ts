@@ -7,6 +7,8 @@ import {
   effectiveFreedom,
   standardFromLimits,
 } from '../../src/scoring/uncertainty.js';
+import type { Budget } from '../../src/procedure/budget.js';
+import { budgetTable, factorFor } from '../../src/scoring/budget.js';
 import { standardDeviation, mean } from '../../src/scoring/line.js';
 import { expectClose, rowsOf, type Row } from '../support/rows.js';
 
@@ -20,6 +22,23 @@ const input = (
   c,
   freedom,
 });
+
+/** A budget of components that are standard uncertainties, as a bench description would state them. */
+function budgetFrom(parts: readonly ReturnType<typeof input>[]): Budget {
+  const [first, ...more] = parts.map(({ u, c, freedom }, i) => ({
+    name: `part-${i}`,
+    what: `part ${i}`,
+    origin: { kind: 'judgement' } as const,
+    relative: 0,
+    absolute: u,
+    distribution: { kind: 'normal', k: 1 } as const,
+    sensitivity: c,
+    freedom,
+  }));
+  if (first === undefined) throw new Error('no parts');
+  const where = { file: 'x.yaml', line: 1, column: 1 };
+  return { version: 1, date: '2026-01-01', components: [first, ...more], where };
+}
 
 interface EndGauge {
   readonly uc_nm_unrounded: number;
@@ -56,6 +75,9 @@ test('G-1: end-gauge budget, not rounded before the degrees of freedom', () => {
   expectClose([freedom], [expected.nu_eff], { abs: tolerance.nu_eff });
   expect(Math.abs(freedom - expected.nu_eff_if_uc_is_rounded_to_32_first)).toBeGreaterThan(0.5);
   expect(Math.floor(freedom)).toBe(expected.nu_eff_truncated);
+  const table = budgetTable(0, budgetFrom(budget));
+  expectClose([table.standard], [expected.uc_nm_unrounded], { abs: tolerance.uc_nm_unrounded });
+  expectClose([table.freedom], [expected.nu_eff], { abs: tolerance.nu_eff });
   const t = coverageFactor(0.99, Math.floor(freedom));
   expectClose([t], [expected.t99_16], { rel: 1e-9 });
   expectClose([t * uc], [expected.U99_nm], { abs: tolerance.U99_nm });
@@ -105,6 +127,10 @@ test('G-3: coverage factors of table G.2', () => {
       expectClose([coverageFactor(share, nu)], [wanted], { abs: allowed(wanted) + 1e-9 });
     });
   });
+  // What a budget multiplies by is the column of 95.45 % as it is printed.
+  const column = inputs.p_percent.indexOf(95.45);
+  expect(inputs.nu.map(factorFor)).toEqual(inputs.nu.map((_, i) => expected.t[i]?.[column]));
+  expect(factorFor(Infinity)).toBe(2);
   expectClose(
     shares.map((share) => coverageFactor(share, Infinity)),
     expected.t_infinity,
@@ -123,6 +149,8 @@ test('G-4: degrees of freedom of a torque channel', () => {
     [expected.uc, expected.nu_eff],
     tolerance,
   );
+  const table = budgetTable(1, budgetFrom(budget));
+  expectClose([table.standard, table.freedom], [expected.uc, expected.nu_eff], tolerance);
   const k = coverageFactor(0.95, Math.floor(effectiveFreedom(budget)));
   expectClose([k], [expected.k95], tolerance);
 });
@@ -180,6 +208,24 @@ test('G-8: resistance, reactance and impedance from correlated readings', () => 
   const u = series.map((values) => standardDeviation(values) / Math.sqrt(values.length));
   expectClose(means, expected.mean, tolerance);
   expectClose(u, expected.s_mean, tolerance);
+  // The same as the scatter of five repeats of a run, which takes the place of what was known before.
+  const known = budgetFrom([input(0)]);
+  const ofRun = series.map((values, i) =>
+    budgetTable(means[i] ?? NaN, known, {
+      spread: standardDeviation(values),
+      repeats: values.length,
+    }),
+  );
+  expectClose(
+    ofRun.map(({ standard }) => standard),
+    expected.s_mean,
+    tolerance,
+  );
+  expect(ofRun.map(({ freedom, k }) => [Math.round(freedom), k])).toEqual([
+    [4, 2.87], // Table G.2
+    [4, 2.87],
+    [4, 2.87],
+  ]);
   const r = series.map((a, i) =>
     series.map((b, k) => {
       const products = a.map(

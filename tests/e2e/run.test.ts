@@ -225,7 +225,7 @@ test('an accepted item is not tested into a second certificate', async () => {
   const again = await stallmark(['run', SERIAL, ...options, ...BOTH]);
   expect(again.status).toBe(64);
   expect(again.err).toContain('serial/attempts');
-  expect(again.err).toContain('was accepted in attempt 1');
+  expect(again.err).toContain('it is accepted. Attempt 1 at TW-1 ended ACCEPT');
 });
 
 test('Ctrl-C in the middle of a stage: de-energized, no certificate, and the ledger says why', async () => {

@@ -55,6 +55,11 @@ function judge(fault: Fault, serial: string, kept: Kept, isWhole: boolean): Trie
   const word = decision.verdict.word;
   const blamed =
     word === 'ACCEPT' ? 'nobody' : (gates[0]?.blames ?? (rows.length > 0 ? 'item' : 'nobody'));
+  if (kept.itemFault !== undefined) {
+    const isExpected = fault.expect.includes('bench/device-fault');
+    const finders = ['bench/device-fault'];
+    return { serial, word, finders, isExpected, blamed: 'item', isRight: fault.blames === 'item' };
+  }
   const ids = [...gates.map((gate) => gate.id), ...rows.map((row) => row.split('.')[1] ?? '')];
   return {
     serial,

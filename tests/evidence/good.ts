@@ -4,6 +4,7 @@
  * Runs COUNT (1,000) serials, or what is missing of them, and keeps every value: other limits need no
  * new runs. With --report nothing is run; what is there is reported.
  */
+import { RULES } from '../../src/decision/rules.js';
 import type { Decision, Result } from '../../src/decision/decision.js';
 import type { Limit, Tolerance } from '../../src/procedure/limits.js';
 import { jobDocuments, keptRuns, serialOf, truths } from './jobs.js';
@@ -45,7 +46,7 @@ function endsOf(tolerance: Tolerance): { readonly lower?: number; readonly upper
 function limitLine(spread: Spread, proposed: Limit, items: readonly Item[]): readonly string[] {
   const { limit, mean, deviation, expanded } = spread;
   const scale = 10 ** -limit.unit.exponent;
-  const guard = limit.rule === 'guarded' ? (expanded ?? 0) : 0;
+  const guard = RULES[limit.rule].accept * (expanded ?? 0);
   const [now, then] = [endsOf(limit.tolerance), endsOf(proposed.tolerance)];
   const shownEnd = (end: number | undefined): string =>
     end === undefined ? '' : shown(end * scale, 6);
@@ -194,7 +195,7 @@ ${table(['row', 'unit', 'n', 'mean', 'sd', ...SHARES.map((s) => `${shown(100 * s
 
 ## Limits
 
-Distances are from the mean to the acceptance limit (the limit moved inwards by U where the rule is guarded), in
+Distances are from the mean to the acceptance limit (the limit moved by the guard band of its rule), in
 standard deviations over the items. A row scatters when items differ by more than a fifth of its U; only for such
 rows limits are proposed, each with ${shown(100 * proposal.tail, 2)} % beyond each of its acceptance limits before rounding.
 

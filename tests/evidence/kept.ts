@@ -1,6 +1,6 @@
 import type { Problem } from '../../src/base/error.js';
 import type { Gate } from '../../src/capture/gate.js';
-import type { Decision } from '../../src/decision/decision.js';
+import type { Decision, ItemFault } from '../../src/decision/decision.js';
 import type { Performed } from '../../src/run/runner.js';
 import type { Outcome, Score } from '../../src/scoring/scoring.js';
 import { decisionOn, type RunDocuments } from '../support/simulated-run.js';
@@ -12,12 +12,14 @@ export interface Kept {
   readonly gates: readonly Gate[];
   /** Stage that a gate broke the run off at. */
   readonly brokenOff?: string;
+  /** Fault of the item that ended the run, with evidence. */
+  readonly itemFault?: ItemFault;
   /** Why the run could not be played to its end. */
   readonly aborted?: Pick<Problem, 'code' | 'what'>;
 }
 
 /** Keeps what a run gave, without its curves: only lag and grain by setting stay. */
-export function keptOf({ outcomes, brokenOff }: Performed): Kept {
+export function keptOf({ outcomes, brokenOff, itemFault }: Performed): Kept {
   const gates = outcomes.flatMap((outcome) => outcome.gates);
   const nearest = new Map<string, Gate>();
   for (const gate of gates.filter(({ holds }) => holds)) {
@@ -30,6 +32,7 @@ export function keptOf({ outcomes, brokenOff }: Performed): Kept {
     ),
     gates: [...gates.filter(({ holds }) => !holds), ...nearest.values()],
     ...(brokenOff === undefined ? {} : { brokenOff }),
+    ...(itemFault === undefined ? {} : { itemFault }),
   };
 }
 
@@ -41,8 +44,8 @@ function bare(outcome: Outcome): Outcome {
 
 /** Decides a kept run under limits that may be others than when it was run. */
 export function decided(kept: Kept, documents: RunDocuments): Decision {
-  const { scores, gates } = kept;
-  return decisionOn(documents, { outcomes: [{ stage: 'all', scores, gates, stops: false }] });
+  const { scores, gates, itemFault } = kept;
+  return decisionOn(documents, { outcomes: [{ stage: 'all', scores, gates, stops: false }], itemFault });
 }
 
 /** The value that was read for a row, or undefined. */

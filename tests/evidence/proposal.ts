@@ -1,6 +1,7 @@
 import { acceptanceZone, decide, isInside } from '../../src/decision/rule.js';
+import { RULES } from '../../src/decision/rules.js';
 import type { Limit, Tolerance } from '../../src/procedure/limits.js';
-import { expandedFor } from '../../src/scoring/uncertainty.js';
+import { expandedFor } from '../../src/scoring/budget.js';
 import type { RunDocuments } from '../support/simulated-run.js';
 import { type Kept, valueOf } from './kept.js';
 import { deviationOf, meanOf, quantileOf } from './report.js';
@@ -46,12 +47,12 @@ function roundStep(deviation: number): number {
 
 /**
  * Draws limits for one row so that a share of `tail` lies beyond the acceptance limit at each end that
- * the row has, rounded to a round number of its unit. Under the guarded rule U is added outside.
+ * the row has, rounded to a round number of its unit. The guard band of its rule is added outside.
  */
 function drawn({ limit, sorted, deviation, expanded }: Spread, tail: number): Tolerance {
   const scale = 10 ** limit.unit.exponent;
   const step = roundStep(deviation / scale);
-  const guard = limit.rule === 'guarded' ? (expanded ?? 0) : 0;
+  const guard = RULES[limit.rule].accept * (expanded ?? 0);
   const round = (value: number): number =>
     Number((Math.round(value / scale / step) * step).toPrecision(6)) * scale;
   const lower = round(quantileOf(sorted, tail) - guard);

@@ -8,7 +8,7 @@ import { decide } from '../../src/decision/rule.js';
 import { underlyingShape } from '../../src/pattern/shapes.js';
 import type { Limit } from '../../src/procedure/limits.js';
 import type { Stage } from '../../src/procedure/procedure.js';
-import { expandedFor } from '../../src/scoring/uncertainty.js';
+import { expandedFor } from '../../src/scoring/budget.js';
 import { standardDeviation } from '../../src/scoring/line.js';
 import { idealGrain } from '../support/reference.js';
 import type { RunDocuments } from '../support/simulated-run.js';

@@ -4,10 +4,10 @@
  * Uses the first COUNT (200) runs of the good items; runs what is missing of them. A second table
  * repeats some serials with nothing but noise and clamping changed, beside the least error possible.
  */
-import { drawParameters } from '../../src/bench/truth.js';
 import type { Limit } from '../../src/procedure/limits.js';
-import { expandedFor } from '../../src/scoring/uncertainty.js';
+import { expandedFor } from '../../src/scoring/budget.js';
 import { type Bound, boundsFor } from './bounds.js';
+import { gainOf } from './gains.js';
 import { jobDocuments, keptRuns, serialOf, truths } from './jobs.js';
 import { type Kept, valueOf } from './kept.js';
 import { deviationOf, headOf, meanOf, publish, shown, table } from './report.js';
@@ -30,18 +30,6 @@ interface Compared {
   readonly ownBias: number;
   readonly deviation: number;
   readonly expanded: number | undefined;
-}
-
-/** Rows that the gain of the transducer scales, and the one that the current sensor divides. */
-const BY_TORQUE = ['static-gain', 'torque-constant', 'peak-torque', 'slew-rate', 'grain'];
-const BY_CURRENT = ['torque-constant'];
-
-/** What the gains of the stand make of a row of one item, as a factor. */
-function gainOf(serial: string, characteristic: string): number {
-  const { station } = jobDocuments;
-  const { stand } = drawParameters({ station, serial, attempt: 1, faults: [] });
-  const torque = BY_TORQUE.includes(characteristic) ? 1 + stand.torqueGain : 1;
-  return torque / (BY_CURRENT.includes(characteristic) ? 1 + stand.currentGain : 1);
 }
 
 type Truths = Awaited<ReturnType<typeof truths>>;

@@ -1,3 +1,5 @@
+import { seeded } from '../../src/pattern/random.js';
+
 /** Next state of the generator. Source: the check values B-7 in tests/checks/pattern.json. */
 export function lcgStep(state: number): number {
   return (Math.imul(1664525, state) + 1013904223) >>> 0;
@@ -19,5 +21,26 @@ export function lcgNormal(seed: number): () => number {
     let sum = -6;
     for (let i = 0; i < 12; i++) sum += random();
     return sum;
+  };
+}
+
+/**
+ * Makes a generator of normal deviates whose tails are those of the distribution, for counting rare events.
+ *
+ * Source: mulberry32 of src/pattern/random.ts, checked there; Box and Muller, 1958 (from memory).
+ */
+export function normalDeviates(seed: number): () => number {
+  const random = seeded(seed);
+  let spare: number | undefined;
+  return () => {
+    if (spare !== undefined) {
+      const kept = spare;
+      spare = undefined;
+      return kept;
+    }
+    const radius = Math.sqrt(-2 * Math.log(1 - random())); // 1 − u is above 0
+    const turn = 2 * Math.PI * random();
+    spare = radius * Math.sin(turn);
+    return radius * Math.cos(turn);
   };
 }

@@ -637,11 +637,14 @@ function instrument(
   return {
     id,
     what,
+    serial: `S-${id}`,
+    quantity: id.startsWith('TT') ? 'torque' : id.startsWith('CS') ? 'current' : 'voltage',
     range,
     certificate,
     laboratory: 'Saltmere Torque Laboratory (invented)',
     calibrated,
     due: calibrated.replace('2026', '2027'),
     uncertainty,
+    correction: 'none',
   };
 }

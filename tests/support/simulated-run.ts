@@ -1,5 +1,7 @@
 import { isNonEmpty } from '../../src/base/numbers.js';
-import type { Bench } from '../../src/bench/bench.js';
+import { throwIfAny } from '../../src/base/error.js';
+import type { Bench, Environment } from '../../src/bench/bench.js';
+import type { Capture } from '../../src/capture/capture.js';
 import type { FaultName } from '../../src/bench/fault.js';
 import { issuePermit, type Acknowledgement } from '../../src/bench/permit.js';
 import { simulatedBench } from '../../src/bench/simulated.js';
@@ -8,11 +10,15 @@ import { decideAll } from '../../src/decision/verdict.js';
 import type { Limits } from '../../src/procedure/limits.js';
 import type { Procedure } from '../../src/procedure/procedure.js';
 import type { Station } from '../../src/procedure/station.js';
+import { readinessChecks, readinessProblems, type Check } from '../../src/readiness/readiness.js';
+import { sensorChecks } from '../../src/readiness/sensors.js';
+import { warmUpChecks } from '../../src/readiness/warm-up.js';
 import { prepare } from '../../src/run/documents.js';
 import { stageJudge } from '../../src/run/open-scorer.js';
 import { perform, type Performed } from '../../src/run/runner.js';
 import type { Scorer } from '../../src/run/scorer.js';
 import { characteristic } from '../../src/scoring/catalogue.js';
+import { environmentGates, type Surroundings } from '../../src/scoring/gates-environment.js';
 import { handClock } from './clock.js';
 
 export interface RunDocuments {
@@ -41,6 +47,10 @@ export interface SimulatedItemRun {
   readonly faults?: readonly FaultName[];
   /** Changes the bench before the run, e.g. what it can do. */
   readonly alter?: (bench: Bench) => Bench;
+  /** Holds the bench to readiness as an attempt does, and judges the surroundings at the end. */
+  readonly ready?: true;
+  /** Told of each capture before it is scored. */
+  readonly keep?: (capture: Capture) => void;
   /** Answers when the stand is to be arranged by hand; nobody is there if left out. */
   readonly arrange?: (instruction: string) => Promise<void>;
 }
@@ -59,6 +69,11 @@ export async function runItem(documents: RunDocuments, item: SimulatedItemRun): 
   const simulated = simulatedBench({ station, serial, attempt, faults, clock, pace: 'fast' });
   const bench = item.alter?.(simulated) ?? simulated;
   const task = { bench: bench.id, serial, attempt, procedureDigest: procedure.digest };
+  const confirmReady = async (): Promise<void> => {
+    if (item.ready === true) throwIfAny(readinessProblems(await checksOf(bench, documents)));
+  };
+  await confirmReady();
+  const before = await bench.environment();
   const replies = procedure.warnings.map(({ hazard, issue }): Acknowledgement => ({
     hazard,
     by: 'A. Operator',
@@ -75,10 +90,10 @@ export async function runItem(documents: RunDocuments, item: SimulatedItemRun): 
     task,
     procedure,
     bench,
-    scorer: scorerInMemory(documents, (await bench.environment()).ambient),
+    scorer: scorerInMemory(documents, before.ambient, item.keep),
     clock,
     permit,
-    confirmReady: () => Promise.resolve(),
+    confirmReady,
     arrange:
       item.arrange ??
       ((instruction) => Promise.reject(new Error(`nobody answers: ${instruction}`))),
@@ -87,14 +102,56 @@ export async function runItem(documents: RunDocuments, item: SimulatedItemRun): 
   });
   for (;;) {
     const next = await run.next();
-    if (next.done === true) return next.value;
+    if (next.done === true) {
+      return item.ready === true ? withSurroundings(next.value, before, procedure) : next.value;
+    }
   }
 }
 
-function scorerInMemory(documents: RunDocuments, ambient: number): Scorer {
+/** What an attempt would be refused for, but for what lies in its folder. */
+async function checksOf(bench: Bench, documents: RunDocuments): Promise<readonly Check[]> {
+  const environment = await bench.environment();
+  const { procedure, station } = documents;
+  const checks = readinessChecks({
+    ...{ procedure, station, environment, ratings: bench.ratings },
+    interlocks: await bench.interlocks(),
+    ...{ last: undefined, freeBytes: 1e12, recordBytes: 1e6 },
+    ...{ now: clock.now(), sealUntil: clock.now() + 1e10 },
+  });
+  return [
+    ...checks,
+    ...sensorChecks(environment),
+    ...warmUpChecks(station.register, environment.poweredFor),
+  ];
+}
+
+/** Adds the gates on the surroundings as an outcome of the run. */
+function withSurroundings(
+  performed: Performed,
+  before: Environment,
+  procedure: Procedure,
+): Performed {
+  const of = (name: 'ambient' | 'supply'): Surroundings => ({
+    before: before[name],
+    after: performed.environment[name],
+    band: procedure[name],
+  });
+  const gates = environmentGates(of('ambient'), of('supply'));
+  const outcome = { stage: 'run', scores: [], gates, stops: false };
+  return { ...performed, outcomes: [...performed.outcomes, outcome] };
+}
+
+function scorerInMemory(
+  documents: RunDocuments,
+  ambient: number,
+  keep: SimulatedItemRun['keep'] = () => undefined,
+): Scorer {
   const judge = stageJudge({ ...documents, ambient });
   return {
-    score: (capture) => Promise.resolve(judge.judge(capture)),
+    score: (capture) => {
+      keep(capture);
+      return Promise.resolve(judge.judge(capture));
+    },
     close: () => Promise.resolve({ captureDigest: '', torqueConstant: judge.torqueConstant }),
     abandon: () => Promise.resolve(),
   };
@@ -103,9 +160,11 @@ function scorerInMemory(documents: RunDocuments, ambient: number): Scorer {
 /** Decides as a run does. */
 export function decisionOn(
   { limits, station }: RunDocuments,
-  performed: Pick<Performed, 'outcomes'>,
+  performed: Pick<Performed, 'outcomes'> & Partial<Pick<Performed, 'itemFault'>>,
 ): Decision {
+  const { itemFault } = performed;
   return decideAll({
+    ...(itemFault === undefined ? {} : { itemFault }),
     limits,
     scores: performed.outcomes.flatMap((outcome) => outcome.scores),
     gates: performed.outcomes.flatMap((outcome) => outcome.gates),

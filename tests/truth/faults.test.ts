@@ -27,7 +27,7 @@ interface Tried {
 async function tried(stages: readonly string[], ...faults: readonly FaultName[]): Promise<Tried> {
   const played = withStages(documents, [...ALWAYS, ...stages]);
   try {
-    const performed = await runItem(played, { serial: SERIAL, faults });
+    const performed = await runItem(played, { serial: SERIAL, faults, ready: true });
     return { codes: [], performed, decision: decisionOn(played, performed) };
   } catch (error) {
     if (!(error instanceof StallmarkError)) throw error;
@@ -35,6 +35,9 @@ async function tried(stages: readonly string[], ...faults: readonly FaultName[])
     return { codes, performed: undefined, decision: undefined };
   }
 }
+
+/** The code of a fault that the item reports of itself; such a run ends with a verdict. */
+const DEVICE_FAULT = 'bench/device-fault';
 
 const rowsThat = (decision: Decision, ...outcomes: readonly string[]): readonly string[] =>
   decision.results
@@ -45,8 +48,9 @@ const broken = (decision: Decision): Decision['gates'] =>
   decision.gates.filter((gate) => !gate.holds);
 
 /** Everything that speaks against the item or the measurement, by id. */
-function foundBy({ codes, decision }: Tried): readonly string[] {
+function foundBy({ codes, decision, performed }: Tried): readonly string[] {
   if (decision === undefined) return codes;
+  if (performed?.itemFault !== undefined) return [DEVICE_FAULT];
   const gates = broken(decision).map(({ id }) => id);
   return [...gates, ...rowsThat(decision, 'nonconforming', 'inconclusive')];
 }
@@ -61,7 +65,17 @@ test('the serial is accepted on all of these stages when nothing is wrong', asyn
   expect(decision?.verdict.word, decision?.reason).toBe('ACCEPT');
 });
 
-const ALL: readonly (Fault & { readonly name: FaultName })[] = FAULTS;
+/** A stop that is slow shows in nothing but a proof of it: tests/truth/stop-proof.test.ts. */
+const ALL: readonly (Fault & { readonly name: FaultName })[] = FAULTS.filter(
+  ({ name }) => name !== 'slow-stop',
+);
+
+/** Faults of sensors and site that must keep the bench from power. */
+const UNPOWERED: readonly string[] = [
+  ...['stuck-channel', 'channel-at-rail', 'missing-channel', 'invalid-samples', 'bridge-chain'],
+  ...['swapped-channels', 'thermometer', 'winding-thermometer', 'wrong-ambient', 'wrong-supply'],
+  ...['cold-amplifier', 'wrong-transducer', 'shunt-left-on', 'hand-on-wheel', 'hot-item'],
+];
 
 describe.each(ALL)('$name', ({ name, blames, expect: ids, stages }) => {
   let found: Tried;
@@ -100,7 +114,24 @@ describe.each(ALL)('$name', ({ name, blames, expect: ids, stages }) => {
     test('stops the run before more torque than 0.6 N·m', async () => {
       const { performed } = await tried(['static'], name);
       expect(performed?.brokenOff).toBe('polarity');
-      expect(performed?.outcomes.map(({ stage }) => stage)).toEqual(['zero', 'polarity']);
+      expect(performed?.outcomes.map(({ stage }) => stage)).toEqual(['zero', 'polarity', 'run']);
+    });
+  }
+
+  if (name === 'swapped-channels') {
+    test('stops the run before any torque, and names the channel that has the shunt', () => {
+      const { performed } = found;
+      expect(performed?.brokenOff).toBe('zero');
+      expect(performed?.energized).toBeUndefined();
+      const shunt = performed?.outcomes[0]?.gates.find(({ id }) => id === 'shunt');
+      expect(shunt?.evidence).toContain('It shows on the channel current instead');
+    });
+  }
+
+  if (UNPOWERED.includes(name)) {
+    test('is found before any torque', () => {
+      expect(found.performed?.energized).toBeUndefined();
+      expect(found.performed?.brokenOff ?? found.codes[0]).toBeDefined();
     });
   }
 

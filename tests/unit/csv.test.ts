@@ -13,6 +13,7 @@ import {
   type CertificateTable,
 } from '../../src/certificate/csv-table.js';
 import type { Result } from '../../src/decision/decision.js';
+import { DECISION_RULES } from '../../src/procedure/limits.js';
 import { SAMPLE_RESULTS, sampleCertificate, simulatedCertificate } from '../support/record.js';
 
 const textOf = (certificate: Certificate): string =>
@@ -185,6 +186,16 @@ const changed: readonly (readonly [string, Partial<Result>, Record<string, strin
     { verdict: 'inconclusive, outside the limits', validity: 'valid' },
   ],
   [
+    'inside on condition',
+    { verdict: { outcome: 'conditional', side: 'inside' } },
+    { verdict: 'conditionally conforming', validity: 'valid' },
+  ],
+  [
+    'outside on condition',
+    { verdict: { outcome: 'conditional', side: 'outside' } },
+    { verdict: 'conditionally nonconforming', validity: 'valid' },
+  ],
+  [
     'invalid',
     {
       outcome: { kind: 'not-evaluated', reason: 'no capture' },
@@ -213,6 +224,17 @@ for (const [name, change, cells] of changed) {
     );
   });
 }
+
+test('an item accepted on condition says so in its outcome, and every rule is explained', () => {
+  const { decision } = sampleCertificate();
+  const verdict = { outcome: 'conditional', side: 'inside', word: 'ACCEPT' } as const;
+  const certificate = sampleCertificate({ decision: { ...decision, verdict } });
+  expect(itemIn(certificate, 'verdict')).toBe('ACCEPT');
+  expect(itemIn(certificate, 'outcome')).toBe('conditionally conforming');
+  expect(itemIn(certificate, 'statement of conformity')).toMatch(/only conditionally/u);
+  const rule = outsideRows(certificate).find((row) => row['item'] === 'rule');
+  for (const name of DECISION_RULES) expect(rule?.['text']).toContain(`${name}: `);
+});
 
 test('a certificate that lacks items is not written, and all of them are named', () => {
   const lacking = sampleCertificate({ operator: ' ', place: '' });

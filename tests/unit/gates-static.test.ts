@@ -71,7 +71,15 @@ test('a quiet zero holds; hum of 8 mN·m does not move it, a hand does', () => {
 });
 
 const follow = answering(small, (_, change) => change);
-const polarities = [
+const polarities: readonly {
+  readonly what: string;
+  readonly motor: number;
+  readonly shaft: number;
+  readonly holds: boolean;
+  readonly says: string;
+  /** The stand if left out. */
+  readonly blames?: 'item' | 'operator';
+}[] = [
   { what: 'all agree', motor: 1, shaft: 1, holds: true, says: 'agree' },
   { what: 'a weak item within 20 %', motor: 1, shaft: 0.82, holds: true, says: 'agree' },
   {
@@ -103,10 +111,64 @@ const polarities = [
     says: 'command and torque; current and torque disagree',
   },
   { what: 'dead', motor: 0, shaft: 0, holds: false, says: 'disagree' },
+  {
+    what: 'a quarter less torque from the right current',
+    motor: 1,
+    shaft: 0.75,
+    holds: false,
+    says: 'weak',
+    blames: 'item',
+  },
+  {
+    what: 'half as much torque again from the right current',
+    motor: 1,
+    shaft: 1.5,
+    holds: false,
+    says: 'strong',
+    blames: 'item',
+  },
+  {
+    what: 'current and torque too small alike',
+    motor: 0.7,
+    shaft: 0.72,
+    holds: false,
+    says: 'both too small alike',
+    blames: 'item',
+  },
+  {
+    what: 'current and torque too great alike',
+    motor: 1.4,
+    shaft: 1.35,
+    holds: false,
+    says: 'both too great alike',
+    blames: 'item',
+  },
+  {
+    what: 'the right torque from the current of another model',
+    motor: 0.63,
+    shaft: 1,
+    holds: false,
+    says: 'another model',
+    blames: 'operator',
+  },
+  {
+    what: 'current and torque off, each its own way',
+    motor: 0.7,
+    shaft: 1.4,
+    holds: false,
+    says: 'disagree',
+  },
+  {
+    what: 'hardly any torque from the right current: not coupled',
+    motor: 1,
+    shaft: 0.1,
+    holds: false,
+    says: 'disagree',
+  },
 ];
 
-for (const { what, motor, shaft, holds, says } of polarities) {
-  test(`polarity, ${what}: ${holds ? 'holds' : 'does not hold'} and names the pairs`, () => {
+for (const { what, motor, shaft, holds, says, blames = 'stand' } of polarities) {
+  test(`polarity, ${what}: ${holds ? 'holds' : 'does not hold'} and points at the ${blames}`, () => {
     const take = takeOf({
       pattern: small,
       motor: (t) => motor * follow(t),
@@ -115,7 +177,7 @@ for (const { what, motor, shaft, holds, says } of polarities) {
       torqueNoise: 0.002,
     });
     const gate = judge('polarity', [take]);
-    expect(gate).toMatchObject({ holds, scope: 'run', blames: 'stand' });
+    expect(gate).toMatchObject({ holds, scope: 'run', blames });
     expect(gate.evidence).toContain(says);
     expect(Number.isFinite(gate.observed)).toBe(true);
   });

@@ -5,6 +5,9 @@ import type { Certificate } from '../../src/certificate/certificate.js';
 import { requireComplete } from '../../src/certificate/complete.js';
 import { renderPdf } from '../../src/certificate/pdf.js';
 import { gateGroups, gateWords } from '../../src/certificate/words.js';
+import type { ItemVerdict, Result } from '../../src/decision/decision.js';
+import { reasonSentence } from '../../src/decision/reason.js';
+import type { DecisionRule } from '../../src/procedure/limits.js';
 import { readPdf } from '../support/read-pdf.js';
 import type { Line, PdfFile } from '../support/read-pdf.js';
 import { sampleCertificate } from '../support/sample-certificate.js';
@@ -70,7 +73,7 @@ test('an acceptance certificate carries every item an auditor looks for', async 
     '22.8 °C',
     '41 % RH, 48.1 V',
     'The item conforms to AS-H12 issue 7 in all 37 characteristics.',
-    'guarded acceptance, w = U (k = 2); rows marked S by simple',
+    'guarded acceptance, w = U; rows marked S by simple',
     'relate only to the item tested',
     'WARNING: Crushing of hands',
     '2026-11-25 14:05:12 UTC',
@@ -512,4 +515,61 @@ test('of two rows outside, the worse one comes first and lends its figure', asyn
   const places = order.map((part) => text.indexOf(part));
   expect(places).not.toContain(-1);
   expect(places).toEqual([...places].sort((a, b) => a - b));
+});
+
+/** The accepted sample with its first rows decided otherwise. */
+function withRows(
+  verdict: ItemVerdict,
+  changes: readonly (Pick<Result, 'verdict'> & { readonly rule: DecisionRule })[],
+): Certificate {
+  const c = sampleCertificate();
+  const results = c.decision.results.map((r, i) => {
+    const change = changes[i];
+    if (change === undefined) return r;
+    return { ...r, verdict: change.verdict, limit: { ...r.limit, rule: change.rule } };
+  });
+  const [first, ...rest] = results;
+  if (first === undefined) throw new Error('the sample has results');
+  const told = { results: [first, ...rest] as const, gates: c.decision.gates };
+  const reason = reasonSentence(told, c.limits);
+  return { ...c, decision: { ...c.decision, ...told, verdict, reason } };
+}
+
+test('an item accepted on condition says so in words, with its rows and its rule', async () => {
+  const c = withRows({ outcome: 'conditional', side: 'inside', word: 'ACCEPT' }, [
+    { rule: 'four-way', verdict: { outcome: 'conditional', side: 'inside' } },
+  ]);
+  const text = drawn(await read(c));
+  expect(text).toContain(
+    'The item conforms to AS-H12 issue 7; 1 of 37 characteristics only conditionally.',
+  );
+  expect(text).toContain('1 characteristic only conditionally: ');
+  expect(text).toContain('rows marked F by four-way statement, w = U');
+  expect(text).toContain('inside, on');
+});
+
+test('an item held on condition is told by the rows that are outside, not by those inside', async () => {
+  const c = withRows({ outcome: 'conditional', side: 'outside', word: 'HOLD' }, [
+    { rule: 'four-way', verdict: { outcome: 'conditional', side: 'outside' } },
+    { rule: 'four-way', verdict: { outcome: 'conditional', side: 'inside' } },
+  ]);
+  const text = drawn(await read(c));
+  const [outside, inside] = c.decision.results;
+  expect(text).toContain('On condition the item does not conform to AS-H12 issue 7: 1 of 37');
+  expect(text).toContain(`On condition, outside: ${outside.name}`);
+  expect(text).not.toContain(`On condition, outside: ${inside?.name ?? ''}`);
+});
+
+test('a fault of the item stands in place of rows, with the evidence', async () => {
+  const c = sampleCertificate('reject');
+  const itemFault = { what: 'The device reports fault 14.', evidence: 'The supply was kept.' };
+  const reason = `The item itself is at fault: ${itemFault.what} ${itemFault.evidence}`;
+  const text = drawn(await read({ ...c, decision: { ...c.decision, itemFault, reason } }));
+  expect(text).toContain(
+    'The item does not conform to AS-H12 issue 7: a fault of its own kept it from being measured.',
+  );
+  expect(text).toContain('Fault of the item: The device reports fault 14.');
+  expect(text).toContain('The supply was kept.');
+  expect(text).toContain('Blamed on the item: no gate of stand, link or operator closed.');
+  expect(text).not.toContain('Outside: slew rate');
 });

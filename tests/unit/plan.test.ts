@@ -2,11 +2,13 @@ import { readFileSync } from 'node:fs';
 import { expect, test } from 'vitest';
 import type { Problem } from '../../src/base/error.js';
 import { isNote } from '../../src/base/report.js';
+import { DECISION_RULES } from '../../src/procedure/limits.js';
 import { readLimits, readProcedure, readStation } from '../../src/procedure/schema.js';
 import { checkPlan, planOf } from '../../src/run/plan.js';
 import type { Catalogue, Documents } from '../../src/run/plan.js';
 import { CHARACTERISTICS, GATES } from '../../src/scoring/catalogue.js';
 import type { Characteristic } from '../../src/scoring/scoring.js';
+import { budgetOf } from '../support/budget.js';
 
 const PROCEDURE = `procedure: small
 title: Small procedure
@@ -82,11 +84,14 @@ range: { torque: 20 N·m, current: 30 A }
 sample-rate: 20 kHz
 shunt: 5 N·m
 instruments:
-  - { id: T, what: t, range: r, certificate: c, laboratory: l, calibrated: 2026-01-01, due: 2027-01-01, uncertainty: u }
+  - { id: T, what: t, serial: s, quantity: torque, range: r, calibrations: [{ certificate: c, laboratory: l, calibrated: 2026-01-01, due: 2027-01-01, uncertainty: u }] }
 stand: [{ version: 1, characterized: 2026-01-01T00:00:00Z, resonance: { value: 361 Hz, U: 4 Hz }, damping: { value: 3 %, U: 0.4 % }, compliance: { value: 149.3 µrad/(N·m), U: 3 µrad/(N·m) }, torque-delay: { value: 0.34 ms, U: 0.05 ms }, current-delay: { value: 0 ms, U: 0.02 ms } }]
 uncertainty:
-  rise-time: { absolute: 0.06 ms }
-  lag: { absolute: 0.06 ms }
+  version: 1
+  date: 2026-01-01
+  budgets:
+    rise-time: [{ what: all, from: judgement, why: w, absolute: 0.06 ms, distribution: normal, k: 2 }]
+    lag: [{ what: all, from: judgement, why: w, absolute: 0.06 ms, distribution: normal, k: 2 }]
 `;
 
 function entry(id: string, more: Partial<Characteristic>): Characteristic {
@@ -265,7 +270,7 @@ const cases: readonly {
   {
     name: 'a guarded limit without stated U',
     kind: 'bench',
-    old: '  rise-time: { absolute: 0.06 ms }\n',
+    old: '    rise-time: [{ what: all, from: judgement, why: w, absolute: 0.06 ms, distribution: normal, k: 2 }]\n',
     now: '',
     code: 'limits/uncertainty',
     line: 8,
@@ -273,34 +278,34 @@ const cases: readonly {
   {
     name: 'a U that leaves nothing to accept',
     kind: 'bench',
-    old: 'rise-time: { absolute: 0.06 ms }',
-    now: 'rise-time: { absolute: 0.2 ms }',
+    old: 'rise-time: [{ what: all, from: judgement, why: w, absolute: 0.06 ms',
+    now: 'rise-time: [{ what: all, from: judgement, why: w, absolute: 0.2 ms',
     code: 'limits/rule',
     line: 8,
   },
   {
     name: 'a U of 0.11 ms on 0.4 ms',
     kind: 'bench',
-    old: 'rise-time: { absolute: 0.06 ms }',
-    now: 'rise-time: { absolute: 0.11 ms }',
+    old: 'rise-time: [{ what: all, from: judgement, why: w, absolute: 0.06 ms',
+    now: 'rise-time: [{ what: all, from: judgement, why: w, absolute: 0.11 ms',
     code: 'limits/wide-uncertainty',
     line: 8,
   },
   {
     name: 'an uncertainty of an unknown characteristic',
     kind: 'bench',
-    old: '  lag: {',
-    now: '  lagg: { absolute: 1 ms }\n  lag: {',
+    old: '    lag: [',
+    now: '    lagg: [{ what: all, from: judgement, why: w, absolute: 1 ms, distribution: normal, k: 2 }]\n    lag: [',
     code: 'limits/unknown',
-    line: 1,
+    line: 17,
   },
   {
     name: 'an uncertainty in the wrong dimension',
     kind: 'bench',
-    old: 'lag: { absolute: 0.06 ms }',
-    now: 'lag: { absolute: 0.00006 % }',
+    old: 'lag: [{ what: all, from: judgement, why: w, absolute: 0.06 ms',
+    now: 'lag: [{ what: all, from: judgement, why: w, absolute: 0.00006 %',
     code: 'procedure/unit-mismatch',
-    line: 1,
+    line: 17,
   },
   {
     name: 'an unknown characteristic in a stage',
@@ -410,6 +415,42 @@ for (const { name, kind, old, now, code, line, fix } of cases) {
     expect(found.map((problem) => problem.code)).toEqual([code]);
     expect(found[0]?.where?.line).toBe(line);
     if (fix !== undefined) expect(found[0]?.fix).toBe(fix);
+  });
+}
+
+const BANDS: readonly (readonly [rule: string, U: number, codes: readonly string[]])[] = [
+  // 0.4 … 0.8 ms: half of it is 0.2 ms, and 1.65 u = 0.825 U leaves something below 0.242 ms.
+  ['guarded', 0.2, ['limits/rule']],
+  ['guarded', 0.19, ['limits/wide-uncertainty']],
+  ['guarded-one-sided', 0.25, ['limits/rule']],
+  ['guarded-one-sided', 0.2, ['limits/wide-uncertainty']],
+  ['four-way', 0.2, ['limits/rule']],
+  ['four-way', 0.19, ['limits/wide-uncertainty']],
+  ['guarded-rejection', 0.3, ['limits/wide-uncertainty']],
+  ['simple', 0.3, ['limits/wide-uncertainty']],
+  ['four-way', 0.1, []],
+];
+
+/** Codes about a rise time from 0.4 to 0.8 ms under a rule, with a U of the bench in ms or without any. */
+function codesUnder(rule: string, U: number | undefined): readonly string[] {
+  const limits = LIMITS.replace('to: 0.8 ms }', `to: 0.8 ms, rule: ${rule} }`);
+  const documents = documentsOf({ ...TEXTS, limits });
+  const uncertainty = new Map(documents.station.uncertainty);
+  if (U === undefined) uncertainty.delete('rise-time');
+  else uncertainty.set('rise-time', budgetOf(0, U * 1e-3));
+  const station = { ...documents.station, uncertainty };
+  return checkPlan({ ...documents, station }, catalogue).map(({ code }) => code);
+}
+
+for (const [rule, U, codes] of BANDS) {
+  test(`${rule} with U = ${U} ms on 0.4 ms: ${codes.join() || 'in order'}`, () => {
+    expect(codesUnder(rule, U)).toEqual(codes);
+  });
+}
+
+for (const rule of DECISION_RULES) {
+  test(`${rule} without a stated U is ${rule === 'simple' ? 'in order' : 'refused'}`, () => {
+    expect(codesUnder(rule, undefined)).toEqual(rule === 'simple' ? [] : ['limits/uncertainty']);
   });
 }
 

@@ -1,7 +1,7 @@
 import fc from 'fast-check';
 import { expect, test } from 'vitest';
 import { acceptanceZone, decide, decideAtLeast } from '../../src/decision/rule.js';
-import type { Tolerance } from '../../src/procedure/limits.js';
+import { DECISION_RULES, type DecisionRule, type Tolerance } from '../../src/procedure/limits.js';
 
 const between = { kind: 'between', lower: 2, upper: 3 } as const;
 const atMost = { kind: 'at-most', upper: 8 } as const;
@@ -44,13 +44,108 @@ const guarded: readonly (readonly [
 ];
 
 function read(verdict: ReturnType<typeof decide>): string {
-  return verdict.outcome === 'inconclusive' ? `inconclusive ${verdict.side}` : verdict.outcome;
+  return 'side' in verdict ? `${verdict.outcome} ${verdict.side}` : verdict.outcome;
 }
 
 for (const [value, U, tolerance, want] of guarded) {
   test(`guarded: ${value} with U = ${U} against ${JSON.stringify(tolerance)} is ${want}`, () => {
     expect(read(decide(value, U, tolerance, 'guarded'))).toBe(want);
   });
+}
+
+/** Around the upper limit 8 with U = 0.8, so w = 0.66 one-sided; then around 2 … 3 with U = 0.2. */
+const banded: readonly (readonly [
+  rule: DecisionRule,
+  tolerance: Tolerance,
+  U: number,
+  cells: Readonly<Record<string, string>>,
+])[] = [
+  [
+    'guarded-one-sided',
+    atMost,
+    0.8,
+    {
+      '7.34': 'conforming',
+      '7.341': inside,
+      '8': inside,
+      '8.001': outside,
+      '8.66': outside,
+      '8.661': 'nonconforming',
+    },
+  ],
+  [
+    'guarded-one-sided',
+    between,
+    0.2,
+    {
+      '1.834': 'nonconforming',
+      '1.835': outside,
+      '2.1649': inside,
+      '2.165': 'conforming',
+      '2.835': 'conforming',
+      '2.8351': inside,
+      '3.165': outside,
+      '3.166': 'nonconforming',
+    },
+  ],
+  [
+    'four-way',
+    atMost,
+    0.8,
+    {
+      '7.2': 'conforming',
+      '7.201': 'conditional inside',
+      '8': 'conditional inside',
+      '8.001': 'conditional outside',
+      '8.8': 'conditional outside',
+      '8.801': 'nonconforming',
+    },
+  ],
+  [
+    'four-way',
+    between,
+    0.2,
+    {
+      '1.799': 'nonconforming',
+      '1.8': 'conditional outside',
+      '2': 'conditional inside',
+      '2.2': 'conforming',
+      '2.8': 'conforming',
+      '2.801': 'conditional inside',
+      '3.2': 'conditional outside',
+      '3.201': 'nonconforming',
+    },
+  ],
+  ['four-way', between, 0, { '2': 'conforming', '3': 'conforming', '3.001': 'nonconforming' }],
+  // Nothing conforms without a condition, so nothing conforms on condition.
+  ['four-way', between, 0.5, { '2.5': inside, '3.4': outside, '3.6': 'nonconforming' }],
+  [
+    'guarded-rejection',
+    atMost,
+    0.8,
+    { '7.9': 'conforming', '8.001': 'conforming', '8.8': 'conforming', '8.801': 'nonconforming' },
+  ],
+  [
+    'guarded-rejection',
+    between,
+    0.2,
+    {
+      '1.799': 'nonconforming',
+      '1.8': 'conforming',
+      '2.5': 'conforming',
+      '3.2': 'conforming',
+      '3.201': 'nonconforming',
+    },
+  ],
+  ['guarded-rejection', atLeast, 0.5, { '44.5': 'conforming', '44.49': 'nonconforming' }],
+];
+
+for (const [rule, tolerance, U, cells] of banded) {
+  for (const [value, want] of Object.entries(cells)) {
+    test(`${rule}: ${value} with U = ${U} against ${JSON.stringify(tolerance)} is ${want}`, () => {
+      expect(read(decide(Number(value), U, tolerance, rule))).toBe(want);
+    });
+  }
 }
 
 const simple: readonly (readonly [value: number, tolerance: Tolerance, want: string])[] = [
@@ -77,7 +172,7 @@ const invalid: readonly (readonly [
   value: number,
   U: number | undefined,
   tolerance: Tolerance,
-  rule: 'simple' | 'guarded',
+  rule: DecisionRule,
   reasons: readonly string[],
 ])[] = [
   [2.5, undefined, between, 'guarded', ['U not stated']],
@@ -92,6 +187,10 @@ const invalid: readonly (readonly [
   [2.5, 0.1, { kind: 'between', lower: NaN, upper: 3 }, 'simple', ['a limit is not a number']],
   [2.5, 0.1, { kind: 'at-most', upper: Infinity }, 'simple', ['a limit is not a number']],
   [NaN, undefined, between, 'guarded', ['the value is NaN', 'U not stated']],
+  [2.5, undefined, between, 'guarded-one-sided', ['U not stated']],
+  [2.5, undefined, between, 'four-way', ['U not stated']],
+  [2.5, undefined, between, 'guarded-rejection', ['U not stated']],
+  [NaN, 0.1, between, 'guarded-rejection', ['the value is NaN']],
 ];
 
 for (const [value, U, tolerance, rule, reasons] of invalid) {
@@ -103,8 +202,13 @@ for (const [value, U, tolerance, rule, reasons] of invalid) {
 test('no number at all conforms to a tolerance whose ends are exchanged', () => {
   const exchanged = { kind: 'between', lower: 3, upper: 2 } as const;
   for (const value of [1, 2, 2.5, 3, 4]) {
-    expect(decide(value, 0.1, exchanged, 'simple').outcome).toBe('nonconforming');
-    expect(decide(value, 0.1, exchanged, 'guarded').outcome).not.toBe('conforming');
+    for (const U of [0.1, 1]) {
+      expect(decide(value, U, exchanged, 'simple').outcome).toBe('nonconforming');
+      for (const rule of DECISION_RULES) {
+        const { outcome } = decide(value, U, exchanged, rule);
+        expect(['conforming', 'conditional']).not.toContain(outcome);
+      }
+    }
   }
 });
 
@@ -182,3 +286,30 @@ for (const { tolerance, value, outcome } of BOUNDS) {
     expect(decideAtLeast(value, 4, tolerance, 'guarded').outcome).toBe(outcome);
   });
 }
+
+test('a property that is at least its value is neither accepted nor held on condition', () => {
+  const { outcome } = decideAtLeast(61, 4, { kind: 'at-least', lower: 60 }, 'four-way');
+  expect(outcome).toBe('inconclusive');
+  expect(decideAtLeast(57, 4, { kind: 'at-least', lower: 60 }, 'guarded-rejection').outcome).toBe(
+    'conforming',
+  );
+});
+
+test('every rule decides every finite value, and a larger value below an upper limit is no better', () => {
+  const order = ['conforming', 'conditional', 'inconclusive', 'nonconforming'];
+  const number = fc.double({ min: -100, max: 100, noNaN: true });
+  fc.assert(
+    fc.property(
+      fc.constantFrom(...DECISION_RULES),
+      number,
+      fc.double({ min: 0, max: 100, noNaN: true }),
+      fc.double({ min: 0, max: 10, noNaN: true }),
+      (rule, value, more, U) => {
+        const rank = (at: number): number => order.indexOf(decide(at, U, atMost, rule).outcome);
+        expect(rank(value)).toBeGreaterThanOrEqual(0);
+        expect(rank(value + more)).toBeGreaterThanOrEqual(rank(value));
+      },
+    ),
+    { seed: 106, numRuns: 2000 },
+  );
+});

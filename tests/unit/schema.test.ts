@@ -1,5 +1,6 @@
 import { readFileSync } from 'node:fs';
 import { expect, test } from 'vitest';
+import { DECISION_RULES } from '../../src/procedure/limits.js';
 import type { Stage } from '../../src/procedure/procedure.js';
 import { StallmarkError } from '../../src/base/error.js';
 import type { Problem } from '../../src/base/error.js';
@@ -11,6 +12,8 @@ import {
 } from '../../src/procedure/compile-schemas.js';
 import { checkDigit } from '../../src/procedure/meaning.js';
 import { readRecording } from '../../src/procedure/recording.js';
+import { readReferences } from '../../src/procedure/reference-items.js';
+import { readRoutes } from '../../src/procedure/routes.js';
 import {
   documentKindOf,
   readLimits,
@@ -29,6 +32,8 @@ test('the compiled schemas are those of the schema files (npm run build makes th
 const PROCEDURE = 'procedures/h12-acceptance.yaml';
 const LIMITS = 'limits/as-h12.yaml';
 const BENCH = 'procedures/benches/tw-1.yaml';
+const REFERENCES = 'procedures/benches/reference-items.yaml';
+const ROUTES = 'procedures/routes.yaml';
 const shipped = (file: string): string => readFileSync(new URL(file, root), 'utf8');
 const recordings = (name: string): Uint8Array | undefined =>
   name === 'harbour-entry-01.csv'
@@ -39,8 +44,16 @@ const READ = {
   procedure: (text: string) => readProcedure(text, PROCEDURE, recordings),
   limits: (text: string) => readLimits(text, LIMITS),
   bench: (text: string) => readStation(text, BENCH),
+  references: (text: string) => readReferences(text, REFERENCES),
+  routes: (text: string) => readRoutes(text, ROUTES),
 } as const;
-const FILES = { procedure: PROCEDURE, limits: LIMITS, bench: BENCH } as const;
+const FILES = {
+  procedure: PROCEDURE,
+  limits: LIMITS,
+  bench: BENCH,
+  references: REFERENCES,
+  routes: ROUTES,
+} as const;
 
 function problemsOf(kind: DocumentKind, text: string): readonly Problem[] {
   try {
@@ -479,6 +492,32 @@ const changes: readonly Change[] = [
     fix: 'Write one of them.',
   },
   {
+    name: 'a process in another dimension',
+    kind: 'limits',
+    old: 'mean: 2.393 ms',
+    now: 'mean: 2.393 mN·m',
+    at: '2.393 mN·m',
+    code: 'procedure/unit-mismatch',
+    fix: 'Write it in ms.',
+  },
+  {
+    name: 'a process without spread',
+    kind: 'limits',
+    old: 'sd: 0.0308 ms',
+    now: 'sd: 0 ms',
+    at: '0 ms',
+    code: 'document/value',
+    what: 'The sd of the process of "smoothing.lag" is 0 ms, but must be above 0.',
+  },
+  {
+    name: 'a process with half of what it needs',
+    kind: 'limits',
+    old: 'mean: 2.393 ms, ',
+    now: '',
+    at: 'process: { sd: 0.0308',
+    code: 'document/key',
+  },
+  {
     name: 'a limit twice',
     kind: 'limits',
     old: '  static.linearity:',
@@ -499,13 +538,13 @@ const changes: readonly Change[] = [
     kind: 'bench',
     old: 'due: 2036-05-18',
     now: 'due: 2026-05-18',
-    at: '2026-05-18\n    uncertainty',
-    code: 'document/value',
+    at: '2026-05-18\n        in-service',
+    code: 'equipment/order',
   },
   {
-    name: 'an instrument without a due date',
+    name: 'an instrument without a serial',
     kind: 'bench',
-    old: '    due: 2036-05-18\n',
+    old: '    serial: 20-88317\n',
     now: '',
     at: 'id: TT-204',
     code: 'document/key',
@@ -605,10 +644,25 @@ test('a limit without a rule takes the one of the file', () => {
     tolerance: { kind: 'between', lower: -0.06, upper: 0.06 },
   });
   expect(rows[1]?.rule).toBe('simple');
+  expect(rows.find(({ characteristic }) => characteristic === 'lag')?.process).toEqual({
+    mean: 0.002393,
+    deviation: 0.0000308,
+  });
+  expect(rows.find(({ characteristic }) => characteristic === 'grain')?.process).toBeUndefined();
   expect(rows.find(({ characteristic }) => characteristic === 'lag-increase')?.tolerance).toEqual({
     kind: 'at-least',
     lower: 0.0004,
   });
+});
+
+test('every decision rule can be chosen for a row and for the file', () => {
+  for (const rule of DECISION_RULES) {
+    const text = shipped(LIMITS)
+      .replace('rule: guarded\n', `rule: ${rule}\n`)
+      .replace('to: 8 mN·m, rule: simple', `to: 8 mN·m, rule: ${rule}`);
+    const { rows } = READ.limits(text);
+    expect(rows.slice(0, 3).map((row) => row.rule)).toEqual([rule, 'simple', rule]);
+  }
 });
 
 test('without a rule of the file every limit without its own is named', () => {

@@ -35,6 +35,7 @@ for (const [name, take] of healthy) {
       'channels alive',
       'converter clip',
       'drop-outs',
+      'winding temperature plausible',
       'clock rate',
       'clock steady',
       'device fault',

@@ -9,7 +9,7 @@ import {
   welch,
   windowOf,
 } from '../../src/scoring/spectrum.js';
-import { expandedFor, standardFromStep } from '../../src/scoring/uncertainty.js';
+import { standardFromStep } from '../../src/scoring/uncertainty.js';
 import { lcgNormal } from '../support/lcg.js';
 
 const noise = (length: number, seed = 1): Float64Array => {
@@ -98,13 +98,6 @@ test('zero-phase filtering leaves a constant and a straight line alone up to the
   expect(
     apart(zeroPhase(filter, new Float64Array(50).fill(2)), new Float64Array(50).fill(2)),
   ).toBeLessThan(1e-12);
-});
-
-test('expanded uncertainty: 0.30 % of the value and 8 mN·m', () => {
-  const stated = { relative: 0.003, absolute: 0.008 };
-  expect(expandedFor(6, stated)).toBeCloseTo(0.026, 12);
-  expect(expandedFor(-6, stated)).toBeCloseTo(0.026, 12);
-  expect(expandedFor(0, stated)).toBe(0.008);
 });
 
 test('a step of 1 has a standard uncertainty of 1/√12', () => {

@@ -58,6 +58,22 @@ describe('geometry', () => {
     expect(stripGeometry(result(15, 1, between, 'simple')).guards).toEqual([]);
   });
 
+  test('a narrower guard band, and one outside the limits, are hatched where they lie', () => {
+    const bands = (rule: DecisionRule): readonly unknown[] =>
+      stripGeometry(result(15, 1, between, rule)).guards;
+    const near = (from: number, to: number): unknown => ({
+      from: expect.closeTo(from, 10) as number,
+      to: expect.closeTo(to, 10) as number,
+    });
+    // 10 … 20 stand at 0.2 … 0.8, so that 1 is 0.06 and 0.825 is 0.0495.
+    expect(bands('four-way')).toEqual([near(0.2, 0.26), near(0.74, 0.8)]);
+    expect(bands('guarded-one-sided')).toEqual([near(0.2, 0.2495), near(0.7505, 0.8)]);
+    expect(bands('guarded-rejection')).toEqual([near(0.14, 0.2), near(0.8, 0.86)]);
+    const wide = stripGeometry(result(15, 9, between, 'guarded-rejection'));
+    expect(wide.guards).toEqual([near(0, 0.2), near(0.8, 1)]);
+    expect(stripText(result(20.5, 1, between, 'guarded-rejection'), 31)).toMatch(/x/u);
+  });
+
   test('guard bands that meet leave nothing plain', () => {
     expect(stripGeometry(result(15, 6, between)).guards).toEqual([{ from: 0.2, to: 0.8 }]);
   });

@@ -20,6 +20,34 @@ test('every result has a line with value, U, allowed and verdict', () => {
   );
 });
 
+test('each row names its rule, and what is on condition is said in words beside its mark', () => {
+  const [first, second, ...rest] = decision.results;
+  if (second === undefined) throw new Error('the sample has results');
+  const table = resultTable(
+    {
+      ...decision,
+      results: [
+        {
+          ...first,
+          limit: { ...first.limit, rule: 'four-way' },
+          verdict: { outcome: 'conditional', side: 'inside' },
+        },
+        {
+          ...second,
+          limit: { ...second.limit, rule: 'four-way' },
+          verdict: { outcome: 'conditional', side: 'outside' },
+        },
+        ...rest,
+      ],
+    },
+    200,
+  );
+  expect(table).toMatch(/ F {2}✓ inside, on condition$/mu);
+  expect(table).toMatch(/ F {2}‖ outside, on condition$/mu);
+  expect(table).toContain('F: four-way statement, w = U');
+  expect(table).toContain('S: simple acceptance');
+});
+
 test('in a narrow terminal the limit strips give way, down to 11 characters', () => {
   const wide = widest(resultTable(decision, 400));
   expect(widest(resultTable(decision, wide - 5))).toBe(wide - 5);

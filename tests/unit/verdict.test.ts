@@ -1,14 +1,19 @@
 import { expect, test } from 'vitest';
 import { unitOf } from '../../src/base/units.js';
 import type { Gate } from '../../src/capture/gate.js';
-import type { Result, Verdict } from '../../src/decision/decision.js';
-import { decideAll, itemVerdict, reasonSentence } from '../../src/decision/verdict.js';
+import type { ItemVerdict, Result, Verdict } from '../../src/decision/decision.js';
+import { itemVerdict, type Findings } from '../../src/decision/item-verdict.js';
+import { reasonSentence } from '../../src/decision/reason.js';
+import { decideAll } from '../../src/decision/verdict.js';
 import type { Limit, Limits } from '../../src/procedure/limits.js';
 import type { Score } from '../../src/scoring/scoring.js';
+import { budgetOf } from '../support/budget.js';
 import { gateAs } from '../support/stand.js';
 
 const VERDICTS: Readonly<Record<string, Verdict>> = {
   conforming: { outcome: 'conforming' },
+  'inside on condition': { outcome: 'conditional', side: 'inside' },
+  'outside on condition': { outcome: 'conditional', side: 'outside' },
   inside: { outcome: 'inconclusive', side: 'inside' },
   outside: { outcome: 'inconclusive', side: 'outside' },
   nonconforming: { outcome: 'nonconforming' },
@@ -16,37 +21,68 @@ const VERDICTS: Readonly<Record<string, Verdict>> = {
   'not-run': { outcome: 'not-run' },
 };
 
-const columns = ['conforming', 'inside', 'outside', 'nonconforming', 'invalid', 'not-run'];
+const columns = Object.keys(VERDICTS);
 /**
- * Two rows of one attempt that ran to its end with every gate holding: C conforming, ? inconclusive,
- * N nonconforming, I invalid. The line is the first row, the column the second.
+ * Two rows of one attempt that ran to its end with every gate holding: C conforming, i conforming and o
+ * nonconforming on condition, ? inconclusive, N nonconforming, I invalid. The line is the first row, the
+ * column the second, in the order of VERDICTS.
  */
 const pairs: Readonly<Record<string, string>> = {
-  conforming: '   C ? ? N I I',
-  inside: '       ? ? ? N I I',
-  outside: '      ? ? ? N I I',
-  nonconforming: 'N N N N I I',
-  invalid: '      I I I I I I',
-  'not-run': '    I I I I I I',
+  conforming: '            C i o ? ? N I I',
+  'inside on condition': ' i i o ? ? N I I',
+  'outside on condition': 'o o o ? ? N I I',
+  inside: '                ? ? ? ? ? N I I',
+  outside: '               ? ? ? ? ? N I I',
+  nonconforming: '         N N N N N N I I',
+  invalid: '               I I I I I I I I',
+  'not-run': '             I I I I I I I I',
 };
 
-const WANT: Readonly<Record<string, readonly [outcome: string, word: string]>> = {
-  C: ['conforming', 'ACCEPT'],
-  '?': ['inconclusive', 'HOLD'],
-  N: ['nonconforming', 'REJECT'],
-  I: ['invalid', 'HOLD'],
-  A: ['aborted', 'HOLD'],
+const WANT: Readonly<Record<string, ItemVerdict>> = {
+  C: { outcome: 'conforming', word: 'ACCEPT' },
+  i: { outcome: 'conditional', side: 'inside', word: 'ACCEPT' },
+  o: { outcome: 'conditional', side: 'outside', word: 'HOLD' },
+  '?': { outcome: 'inconclusive', word: 'HOLD' },
+  N: { outcome: 'nonconforming', word: 'REJECT' },
+  I: { outcome: 'invalid', word: 'HOLD' },
+  A: { outcome: 'aborted', word: 'HOLD' },
 };
 
-const held = [{ holds: true }];
-const broken = [{ holds: true }, { holds: false }];
-/** The same pair with a broken gate, aborted, and both: the cell no longer matters. */
-const circumstances = [
-  { name: 'gates hold', gates: held, aborted: undefined, instead: undefined },
-  { name: 'no gate was judged', gates: [], aborted: undefined, instead: undefined },
-  { name: 'a gate does not hold', gates: broken, aborted: undefined, instead: 'I' },
-  { name: 'aborted', gates: held, aborted: 'the operator stopped the run', instead: 'A' },
-  { name: 'aborted, a gate does not hold', gates: broken, aborted: 'guard open', instead: 'A' },
+const item = { holds: true, blames: 'item' } as const;
+const stand = { holds: true, blames: 'stand' } as const;
+const held = [item, stand];
+const itemGate = [{ ...item, holds: false }, stand];
+const standGate = [item, { ...stand, holds: false }];
+const itemFault = { what: 'The device reports fault 14.', evidence: 'The supply was kept.' };
+const stopped = { aborted: 'the operator stopped the run' };
+/** The same pair in other circumstances, in which the cell no longer matters. */
+const circumstances: readonly {
+  readonly name: string;
+  readonly instead?: string;
+  readonly given: Omit<Findings, 'results'>;
+}[] = [
+  { name: 'gates hold', given: { gates: held } },
+  { name: 'no gate was judged', given: { gates: [] } },
+  { name: 'a gate does not hold', instead: 'I', given: { gates: standGate } },
+  { name: 'a gate on the item does not hold', instead: 'I', given: { gates: itemGate } },
+  { name: 'aborted', instead: 'A', given: { ...stopped, gates: held } },
+  { name: 'aborted, a gate does not hold', instead: 'A', given: { ...stopped, gates: standGate } },
+  { name: 'a fault of the item', instead: 'N', given: { itemFault, gates: held } },
+  {
+    name: 'a fault of the item broke it off, its gate closed',
+    instead: 'N',
+    given: { itemFault, ...stopped, gates: itemGate },
+  },
+  {
+    name: 'a fault of the item, but a gate on the stand closed',
+    instead: 'I',
+    given: { itemFault, gates: standGate },
+  },
+  {
+    name: 'a fault of the item broke it off, but a gate on the stand closed',
+    instead: 'A',
+    given: { itemFault, ...stopped, gates: standGate },
+  },
 ];
 
 function verdictNamed(name: string): Verdict {
@@ -57,19 +93,19 @@ function verdictNamed(name: string): Verdict {
 
 test('the table has a cell for every pair of row verdicts', () => {
   expect(Object.keys(pairs)).toEqual(columns);
-  expect(Object.keys(VERDICTS)).toEqual(columns);
-  for (const line of Object.values(pairs)) expect(line.trim().split(/\s+/u).length).toBe(6);
+  for (const line of Object.values(pairs)) {
+    expect(line.trim().split(/\s+/u)).toHaveLength(columns.length);
+  }
 });
 
 for (const [first, line] of Object.entries(pairs)) {
   for (const [i, cell] of line.trim().split(/\s+/u).entries()) {
     const second = columns[i] ?? '';
-    for (const { name, gates, aborted, instead } of circumstances) {
-      const [outcome, word] = WANT[instead ?? cell] ?? [];
-      test(`${first} and ${second}, ${name}: ${String(outcome)}, ${String(word)}`, () => {
+    for (const { name, given, instead } of circumstances) {
+      const want = WANT[instead ?? cell];
+      test(`${first} and ${second}, ${name}: ${String(want?.outcome)}, ${String(want?.word)}`, () => {
         const results = [first, second].map((n) => ({ verdict: verdictNamed(n) }));
-        const findings = aborted === undefined ? { results, gates } : { aborted, results, gates };
-        expect(itemVerdict(findings)).toEqual({ outcome, word });
+        expect(itemVerdict({ ...given, results })).toEqual(want);
       });
     }
   }
@@ -78,14 +114,13 @@ for (const [first, line] of Object.entries(pairs)) {
 const NONE: readonly (readonly [string, string, Parameters<typeof itemVerdict>[0]])[] = [
   ['no result', 'I', { results: [], gates: held }],
   ['no result and no gate', 'I', { results: [], gates: [] }],
-  ['no result and a broken gate', 'I', { results: [], gates: broken }],
+  ['no result and a broken gate', 'I', { results: [], gates: standGate }],
   ['no result, aborted', 'A', { aborted: 'stop', results: [], gates: [] }],
 ];
 
 for (const [name, want, findings] of NONE) {
   test(`${name} is never ACCEPT`, () => {
-    const [outcome, word] = WANT[want] ?? [];
-    expect(itemVerdict(findings)).toEqual({ outcome, word });
+    expect(itemVerdict(findings)).toEqual(WANT[want]);
   });
 }
 
@@ -145,7 +180,7 @@ function gate(scope: string, over: Partial<Gate> = {}): Gate {
   });
 }
 
-const stated = { relative: 0, absolute: 0.00006 };
+const stated = budgetOf(0, 0.00006);
 const base = {
   gates: [],
   uncertainty: () => stated,
@@ -183,7 +218,7 @@ test('U is the relative part of the absolute value plus the absolute part', () =
     ...base,
     limits: limits(torque),
     scores: [score('stair', 'offset', -6)],
-    uncertainty: () => ({ relative: 0.003, absolute: 0.008 }),
+    uncertainty: () => budgetOf(0.003, 0.008),
   }).results;
   expect(result.expanded).toBeCloseTo(0.026, 12);
 });
@@ -351,4 +386,80 @@ test('a reason for nothing at all says so', () => {
   expect(reasonSentence({ results: [], gates: [] }, both)).toBe(
     'Nothing can be concluded: no characteristic was evaluated.',
   );
+});
+
+const four = limits(limit('a', 'x', { rule: 'four-way' }), limit('b', 'x', { rule: 'four-way' }));
+const CONDITIONS: readonly (readonly [
+  values: readonly number[],
+  want: ItemVerdict,
+  reason: string,
+])[] = [
+  [
+    [0.0027, 0.00308],
+    { outcome: 'conditional', side: 'inside', word: 'ACCEPT' },
+    'The item conforms to AS-H12 issue 7; 1 characteristic only conditionally: x of b is 3.080 ± 0.060 ms, allowed 2.30 … 3.10 ms.',
+  ],
+  [
+    [0.00231, 0.00308],
+    { outcome: 'conditional', side: 'inside', word: 'ACCEPT' },
+    'The item conforms to AS-H12 issue 7; 2 characteristics only conditionally: x of a is 2.310 ± 0.060 ms, allowed 2.30 … 3.10 ms; x of b is 3.080 ± 0.060 ms, allowed 2.30 … 3.10 ms.',
+  ],
+  [
+    [0.00312, 0.00308],
+    { outcome: 'conditional', side: 'outside', word: 'HOLD' },
+    '1 characteristic is outside a limit of AS-H12 issue 7, by no more than U: x of a is 3.120 ± 0.060 ms, allowed 2.30 … 3.10 ms.',
+  ],
+  [
+    [0.00317, 0.00308],
+    { outcome: 'nonconforming', word: 'REJECT' },
+    '1 characteristic does not conform to AS-H12 issue 7: x of a is 3.170 ± 0.060 ms, allowed 2.30 … 3.10 ms.',
+  ],
+];
+
+for (const [values, want, reason] of CONDITIONS) {
+  test(`four-way: ${values.join(' and ')} s is ${want.outcome}, ${want.word}, with its reason`, () => {
+    const decision = decideAll({ ...base, limits: four, scores: fiveScores(values) });
+    expect(decision.verdict).toEqual(want);
+    expect(decision.reason).toBe(reason);
+  });
+}
+
+test('a value outside that guarded rejection accepts is named as outside', () => {
+  const relaxed = limits(limit('a', 'x', { rule: 'guarded-rejection' }), limit('b', 'x'));
+  const decision = decideAll({ ...base, limits: relaxed, scores: fiveScores([0.00314, 0.0027]) });
+  expect(decision.verdict).toEqual({ outcome: 'conforming', word: 'ACCEPT' });
+  expect(decision.reason).toBe(
+    'All 2 characteristics conform to AS-H12 issue 7; 1 characteristic is outside a limit by no more than U, which guarded rejection accepts: x of a is 3.140 ± 0.060 ms, allowed 2.30 … 3.10 ms.',
+  );
+});
+
+test('a fault that broke the attempt off rejects the item and says why, with its evidence', () => {
+  const decision = decideAll({ ...base, limits: both, scores: [], itemFault });
+  expect(decision.verdict).toEqual({ outcome: 'nonconforming', word: 'REJECT' });
+  expect(decision.itemFault).toEqual(itemFault);
+  expect(decision.reason).toBe(
+    'The item itself is at fault: The device reports fault 14. The supply was kept.',
+  );
+});
+
+test('a gate on the stand takes the fault of the item away again', () => {
+  const decision = decideAll({
+    ...base,
+    limits: both,
+    scores: [],
+    itemFault,
+    gates: [gate('steps-2')],
+  });
+  expect(decision.verdict).toEqual({ outcome: 'invalid', word: 'HOLD' });
+  expect(decision.itemFault).toBeUndefined();
+  expect(decision.reason).toContain('points at the stand');
+});
+
+test('what the gates alone prove is found without being told', () => {
+  const closed = gate('run', { id: 'polarity', name: 'polarity', blames: 'item' });
+  const holding = ['shunt', 'zero-noise'].map((id) => gate('run', { id, name: id, holds: true }));
+  const decide = (gates: readonly Gate[]): string =>
+    decideAll({ ...base, limits: both, scores: goodScores, gates }).verdict.word;
+  expect(decide([closed, ...holding])).toBe('REJECT');
+  expect(decide([closed])).toBe('HOLD');
 });

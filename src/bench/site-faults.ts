@@ -1,0 +1,87 @@
+import { type Change, type Fault, graded, onPart } from './severity.js';
+import type { StandParameters } from './spread.js';
+
+const onStand = (change: (stand: StandParameters) => Partial<StandParameters>): Change =>
+  onPart('stand', change);
+
+/** N·m/s of zero drift of a bridge amplifier in its first minutes. */
+const COLD_DRIFT = 0.01 / 60;
+
+/** What is wrong about the bench before any item lies in it: surroundings, supply, equipment, stop. */
+export const SITE_FAULTS = [
+  {
+    name: 'wrong-ambient',
+    blames: 'stand',
+    expect: ['readiness/not-ready'],
+    stages: [],
+    severities: graded(
+      [27.5, 32, 45],
+      (ambient) => `It is ${ambient} °C at the bench from the start.`,
+      (ambient) => onStand(() => ({ ambient })),
+    ),
+  },
+  {
+    name: 'draught',
+    blames: 'stand',
+    expect: ['ambient-kept'],
+    stages: [],
+    severities: graded(
+      [1, 9, 25],
+      (colder) =>
+        `A gate of the hall is opened while the item is energized: ${colder} K colder at the bench.`,
+      (draught) => onStand(() => ({ draught })),
+    ),
+  },
+  {
+    name: 'wrong-supply',
+    blames: 'stand',
+    expect: ['readiness/not-ready'],
+    stages: [],
+    severities: graded(
+      [47.6, 44, 30],
+      (voltage) => `The supply of the stand is set to ${voltage} V.`,
+      (supplyVoltage) => onStand(() => ({ supplyVoltage })),
+    ),
+  },
+  {
+    name: 'cold-amplifier',
+    blames: 'stand',
+    expect: ['readiness/not-ready'],
+    stages: [],
+    severities: graded<number | undefined>(
+      [1860, 240, undefined],
+      (powered) =>
+        powered === undefined
+          ? 'Nobody knows for how long the instruments have had power.'
+          : `The instruments have had power for ${powered / 60} min only${powered < 600 ? ', and the zero still drifts by 10 mN·m a minute' : ''}.`,
+      (poweredFor) =>
+        onStand(({ drift }) => ({
+          poweredFor,
+          drift: poweredFor !== undefined && poweredFor < 600 ? COLD_DRIFT : drift,
+        })),
+    ),
+  },
+  {
+    name: 'wrong-transducer',
+    blames: 'stand',
+    expect: ['readiness/not-ready'],
+    stages: [],
+    severities: graded(
+      [25, 200, 10],
+      (range) => `Another transducer than that of the description is fitted: ±${range} N·m.`,
+      (fitted) => onStand(() => ({ fitted })),
+    ),
+  },
+  {
+    name: 'slow-stop',
+    blames: 'stand',
+    expect: ['stop-proof'],
+    stages: [],
+    severities: graded(
+      [0.03, 0.4, 30],
+      (time) =>
+        `The contactor sticks: torque is taken away ${1000 * time} ms after a safety line opened.`,
+      (stopDelay) => onStand(() => ({ stopDelay })),
+    ),
+  },
+] as const satisfies readonly Fault[];

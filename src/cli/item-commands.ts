@@ -1,0 +1,106 @@
+import type { Command } from 'commander';
+import type { ActorOptions, ItemOptions, MoveOptions } from './item.js';
+import type { QuarantineOptions } from './quarantine.js';
+import type { Terminal } from './terminal.js';
+
+type Reasoned = ItemOptions & ActorOptions & { readonly why: string };
+
+const reading = (command: Command): Command =>
+  command
+    .option('--data <folder>', 'where records lie', 'reports')
+    .option('--json', 'print as JSON');
+
+/** Options of every command that enters what a person did. */
+const entering = (command: Command): Command =>
+  reading(command)
+    .requiredOption('--by <name>', 'who does it')
+    .requiredOption('--role <role>', 'operator, maintenance, quality engineer or auditor');
+
+const reasoned = (command: Command): Command =>
+  entering(command).requiredOption('--why <text>', 'the reason');
+
+/** Adds the commands about single items and about benches that were locked out. */
+export function addItemCommands(program: Command, to: Terminal): void {
+  const item = program.command('item').description('where an item is and where it goes');
+  reading(
+    item
+      .command('state')
+      .description('state, attempts, and what may be done next by whom')
+      .argument('<serial>'),
+  ).action(async (serial: string, options: ItemOptions) => {
+    const { itemState } = await import('./item.js');
+    process.exitCode = itemState(serial, options, to);
+  });
+  addMove(item, to);
+  addQuarantine(item, to);
+  entering(
+    item
+      .command('reconcile')
+      .description('find serials that were tested under this ledger and another one; flag them')
+      .argument('<folder>', 'folder of the other ledger, which is only read'),
+  ).action(async (folder: string, options: ItemOptions & ActorOptions) => {
+    const { itemReconcile } = await import('./item.js');
+    process.exitCode = itemReconcile(folder, options, to);
+  });
+  reasoned(
+    program
+      .command('bench')
+      .description('the bench as a whole')
+      .command('clear')
+      .description('let a bench test again that invalid measurements have locked out')
+      .argument('<bench>', 'e.g. TW-1'),
+  ).action(async (bench: string, options: Reasoned) => {
+    const { benchClear } = await import('./item.js');
+    process.exitCode = benchClear(bench, options, to);
+  });
+}
+
+function addMove(item: Command, to: Terminal): void {
+  reasoned(
+    item
+      .command('move')
+      .description('rework, reworked, release, quarantine, scrap or concede')
+      .argument('<serial>')
+      .argument('<event>'),
+  )
+    .option('--replaced <components>', 'of rework: what was replaced, comma-separated')
+    .option('--replaced-by <name>', 'of rework: who replaced it; --by by default')
+    .option('--signature <entry>', 'of a concession: entry of the personal signature')
+    .action(async (serial: string, event: string, options: MoveOptions) => {
+      const { itemMove } = await import('./item.js');
+      process.exitCode = itemMove(serial, event, options, to);
+    });
+}
+
+function addQuarantine(item: Command, to: Terminal): void {
+  reasoned(
+    item.command('quarantine').description('hold back items by serial, lot, component or bench'),
+  )
+    .option('--serials <from..to>', 'serials of one model, both ends included')
+    .option('--lot <lot>', 'lot as on the label, with --model')
+    .option('--component <name=serial>', 'a component that is built in, with --model')
+    .option('--tested-at <bench>', 'what a bench tested, with --from and --to')
+    .option('--model <code>', 'model of the lot or component')
+    .option('--from <instant>', 'ISO 8601 with its offset')
+    .option('--to <instant>', 'ISO 8601 with its offset')
+    .option('--contact <text>', 'whom to ask; --by by default')
+    .action(async (options: QuarantineOptions) => {
+      const { itemQuarantine } = await import('./quarantine.js');
+      process.exitCode = itemQuarantine(options, to);
+    });
+  reading(item.command('quarantines').description('every quarantine in force')).action(
+    async (options: ItemOptions) => {
+      const { itemQuarantines } = await import('./quarantine.js');
+      process.exitCode = itemQuarantines(options, to);
+    },
+  );
+  reasoned(
+    item
+      .command('lift')
+      .description('lift a quarantine')
+      .argument('<number>', 'as listed by item quarantines'),
+  ).action(async (number: string, options: Reasoned) => {
+    const { itemLift } = await import('./quarantine.js');
+    process.exitCode = itemLift(number, options, to);
+  });
+}

@@ -1,0 +1,219 @@
+import { EXIT } from '../base/codes.js';
+import { systemClock } from '../base/clock.js';
+import { StallmarkError, throwIfAny, type Problem } from '../base/error.js';
+import { fits } from '../identity/serial.js';
+import type { Entry } from '../ledger/ledger.js';
+import { openLedger, type LedgerFile } from '../ledger/sqlite.js';
+import { ROLES, type Role } from '../people/people.js';
+import type { Model } from '../procedure/procedure.js';
+import { openClaim } from '../readiness/claim.js';
+import { ITEM_EVENTS, TRANSITIONS, type Actor, type ItemEvent } from '../readiness/disposition.js';
+import { moveItem } from '../readiness/item-move.js';
+import { textIn, type PastAttempt } from '../readiness/past-attempts.js';
+import { quarantineProblems } from '../readiness/quarantine.js';
+import { doublesNote, isFlagged, reconciled } from '../readiness/reconcile.js';
+import { statusOf, type ItemStatus } from '../readiness/retest.js';
+import { clearBench } from '../readiness/suspected-bench.js';
+import { DEFAULT_FOLDERS, readDocuments } from '../run/documents.js';
+import { ledgerFile } from '../run/places.js';
+import type { Terminal } from './terminal.js';
+
+/** Where records lie and how to print. */
+export interface ItemOptions {
+  readonly data: string;
+  readonly json?: true;
+}
+
+/** Who does it. */
+export interface ActorOptions {
+  readonly by: string;
+  readonly role: string;
+}
+
+/** Options of `item move`. */
+export interface MoveOptions extends ItemOptions, ActorOptions {
+  readonly why: string;
+  /** Components, comma-separated. */
+  readonly replaced?: string;
+  readonly replacedBy?: string;
+  readonly signature?: string;
+}
+
+/** Takes the person as stated. The one place that an authenticated session is to replace. */
+export function actorOf({ by, role }: ActorOptions): Actor {
+  const known: Role | undefined = ROLES.find((one) => one === role);
+  if (known !== undefined && by.trim() !== '') return { by: by.trim(), roles: [known] };
+  throw refusal(
+    known === undefined
+      ? `"${role}" is no role; there are: ${ROLES.join(', ')}.`
+      : 'Nobody is named.',
+    'Give --by with a name and --role with one of the roles.',
+  );
+}
+
+/** Shows where an item is, what led there and what may happen next. */
+export function itemState(written: string, options: ItemOptions, to: Terminal): number {
+  const serial = written.normalize('NFC');
+  const ledger = openLedger(ledgerFile(options.data), { readOnly: true });
+  try {
+    const history = ledger.of(serial);
+    const model = modelOf(serial);
+    const status = statusOf(history, model?.attempts ?? 1);
+    const held = quarantineProblems(
+      { serial, model: model?.code ?? '', lot: undefined, attempts: status.attempts },
+      ledger.of(''),
+    );
+    const facts = { serial, ...status, claim: openClaim(history) ?? null, quarantines: held };
+    if (options.json === true) to.out(JSON.stringify({ ...facts, next: nextOf(status) }, null, 2));
+    else showState(facts, to);
+    return EXIT.conforming;
+  } finally {
+    ledger.close();
+  }
+}
+
+interface Facts extends ItemStatus {
+  readonly serial: string;
+  readonly quarantines: readonly Problem[];
+}
+
+function showState(facts: Facts, to: Terminal): void {
+  const since = facts.since === undefined ? '' : ` since ${facts.since.slice(0, 19)}Z`;
+  to.out(`${facts.serial} is ${facts.state}${since}. ${facts.why}`);
+  for (const attempt of facts.attempts) to.out(attemptLine(attempt));
+  to.out(
+    `${String(facts.counted)} of ${String(facts.allowed)} attempts allowed without a disposition are used.`,
+  );
+  for (const { what, fix } of facts.quarantines) to.out(`${what} ${fix}`);
+  for (const { event, to: next, by } of nextOf(facts)) {
+    to.out(`  ${event.padEnd(12)}→ ${next} (${by.join(', ')})`);
+  }
+}
+
+function attemptLine({ attempt, begun, bench, certificate, ended }: PastAttempt): string {
+  const end = ended === undefined ? 'not ended' : `${ended.word}  ${ended.reason}`;
+  return `  attempt ${String(attempt)}  ${begun.slice(0, 19)}Z  ${bench}  ${certificate}  ${end}`;
+}
+
+const nextOf = ({
+  state,
+}: ItemStatus): readonly { event: string; to: string; by: readonly Role[] }[] =>
+  Object.entries(TRANSITIONS[state]).map(([event, { to, by }]) => ({ event, to, by }));
+
+/** Enters that a person moves an item. */
+export function itemMove(
+  serial: string,
+  event: string,
+  options: MoveOptions,
+  to: Terminal,
+): number {
+  const known: ItemEvent | undefined = ITEM_EVENTS.find((one) => one === event);
+  if (known === undefined) {
+    throw refusal(`"${event}" is no event.`, `Give one of: ${ITEM_EVENTS.join(', ')}.`);
+  }
+  const actor = actorOf(options);
+  const { why, signature } = options;
+  const replaced = (options.replaced ?? '').split(',').map((name) => name.trim());
+  const rework = { replaced: replaced.filter((n) => n !== ''), by: options.replacedBy ?? actor.by };
+  const wish = {
+    ...{ serial, event: known, actor, why },
+    ...(options.replaced === undefined ? {} : { rework }),
+    ...(signature === undefined ? {} : { signature }),
+  };
+  const attempts = modelOf(serial.normalize('NFC'))?.attempts ?? 1;
+  return entering(options, to, (ledger) => {
+    if (ledger.of(serial.normalize('NFC')).length === 0) refuseUnknown(serial);
+    return moveItem(ledger, wish, (history) => statusOf(history, attempts).state, now());
+  });
+}
+
+/** A mistyped serial must not begin a history. */
+function refuseUnknown(serial: string): void {
+  if (modelOf(serial.normalize('NFC')) !== undefined) return;
+  const what = `"${serial}" follows the grammar of no model, and the ledger has no entry of it.`;
+  throw refusal(what, 'Scan the label again.');
+}
+
+/** Holds two ledgers against each other and flags every serial that was tested under both. */
+export function itemReconcile(
+  other: string,
+  options: ItemOptions & ActorOptions,
+  to: Terminal,
+): number {
+  const { by } = actorOf(options);
+  const second = openLedger(ledgerFile(other), { readOnly: true });
+  const ledger = openExisting(options.data);
+  try {
+    const doubles = reconciled(ledger.entries(), second.entries());
+    for (const one of doubles) {
+      if (isFlagged(one, ledger.of(one.serial))) continue;
+      ledger.append(doublesNote(one, by), now());
+    }
+    if (options.json === true) to.out(JSON.stringify(doubles, null, 2));
+    else if (doubles.length === 0) to.out('No serial was tested under both ledgers.');
+    else for (const { what } of doubles) to.out(`${what} In quarantine until it is moved.`);
+    return doubles.length === 0 ? EXIT.conforming : EXIT.held;
+  } finally {
+    ledger.close();
+    second.close();
+  }
+}
+
+/** Enters that a bench with invalid measurements was looked into and may test again. */
+export function benchClear(
+  bench: string,
+  options: ItemOptions & ActorOptions & { readonly why: string },
+  to: Terminal,
+): number {
+  const order = { bench, why: options.why, actor: actorOf(options) };
+  return entering(options, to, (ledger) => clearBench(ledger, order, now()));
+}
+
+/** ms since the Unix epoch. */
+export const now = (): number => systemClock.now();
+
+/** A wrong option. */
+export const refusal = (what: string, fix: string): StallmarkError =>
+  new StallmarkError([{ code: 'usage/argument', what, fix }]);
+
+/** A ledger that is not there is not made by a command that moves an item. */
+function openExisting(data: string): LedgerFile {
+  openLedger(ledgerFile(data), { readOnly: true }).close();
+  return openLedger(ledgerFile(data));
+}
+
+/** Opens the ledger, does the work, and says what was entered. */
+export function entering(
+  options: ItemOptions,
+  to: Terminal,
+  work: (ledger: LedgerFile) => Entry,
+): number {
+  const ledger = openExisting(options.data);
+  try {
+    const entry = work(ledger);
+    if (options.json === true) to.out(JSON.stringify(entry, null, 2));
+    else to.out(`Entry ${String(entry.number)}: ${entered(entry)}`);
+    return EXIT.conforming;
+  } finally {
+    ledger.close();
+  }
+}
+
+function entered({ kind, serial, by, body }: Entry): string {
+  const why = textIn(body, 'why');
+  return kind === 'item-moved'
+    ? `${serial} is ${textIn(body, 'to')}, was ${textIn(body, 'from')} (${by}: ${why}).`
+    : `${textIn(body, 'what')} (${by}: ${why}).`;
+}
+
+/** Models there are procedures for, with the attempts that they allow. */
+export function knownModels(): readonly (Model & { readonly attempts: number })[] {
+  const all = readDocuments(DEFAULT_FOLDERS);
+  throwIfAny(all.problems);
+  return all.procedures
+    .filter(({ purpose }) => purpose === 'acceptance')
+    .map(({ model, attempts }) => ({ ...model, attempts }));
+}
+
+const modelOf = (serial: string): (Model & { readonly attempts: number }) | undefined =>
+  knownModels().find((model) => fits(serial, model));

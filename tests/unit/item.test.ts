@@ -1,0 +1,186 @@
+import { join } from 'node:path';
+import { expect, test } from 'vitest';
+import { StallmarkError } from '../../src/base/error.js';
+import { benchClear, itemMove, itemReconcile, itemState } from '../../src/cli/item.js';
+import { itemLift, itemQuarantine, itemQuarantines } from '../../src/cli/quarantine.js';
+import type { Terminal } from '../../src/cli/terminal.js';
+import type { NewEntry } from '../../src/ledger/ledger.js';
+import { openLedger } from '../../src/ledger/sqlite.js';
+import { temporaryFolder } from '../support/folder.js';
+import { attempt } from '../support/history.js';
+
+const S = 'H12-26-04711';
+const ENGINEER = { by: 'R. Dunmallard', role: 'quality engineer' };
+const START = Date.parse('2026-11-25T14:00:00Z');
+
+function folderWith(...entries: readonly NewEntry[]): string {
+  const data = temporaryFolder();
+  const ledger = openLedger(join(data, 'ledger.db'));
+  entries.forEach((entry, i) => ledger.append(entry, START + i * 60_000));
+  ledger.close();
+  return data;
+}
+
+function terminal(): Terminal & { readonly lines: string[] } {
+  const lines: string[] = [];
+  const out = (text: string): void => void lines.push(text);
+  const ask = (): Promise<string> => Promise.reject(new Error('nobody answers'));
+  return { lines, out, err: out, width: 140, isInteractive: false, ask };
+}
+
+/** What a command prints. */
+function printed(work: (to: Terminal) => number): readonly string[] {
+  const to = terminal();
+  expect(work(to)).toBe(0);
+  return to.lines;
+}
+
+function problemsOf(work: (to: Terminal) => unknown): readonly string[] {
+  try {
+    work(terminal());
+    return [];
+  } catch (error) {
+    if (error instanceof StallmarkError) return error.problems.map(({ code }) => code);
+    throw error;
+  }
+}
+
+test('item state: state, attempts and what may be done next', () => {
+  const data = folderWith(...attempt(S, 1, 'rejected', { certificate: 'SIM-TW1-2026-000001' }));
+  expect(printed((to) => itemState(S, { data }, to))).toEqual([
+    `${S} is rejected since 2026-11-25T14:01:00Z. Attempt 1 at TW-1 ended REJECT on 2026-11-25, record : rejected.`,
+    '  attempt 1  2026-11-25T14:00:00Z  TW-1  SIM-TW1-2026-000001  REJECT  rejected',
+    '1 of 2 attempts allowed without a disposition are used.',
+    '  rework      → in rework (quality engineer)',
+    '  release     → released for retest (quality engineer)',
+    '  quarantine  → quarantined (operator, maintenance, quality engineer)',
+    '  scrap       → scrapped (quality engineer)',
+    '  concede     → accepted by concession (quality engineer)',
+  ]);
+});
+
+test('item state as JSON holds the same', () => {
+  const data = folderWith(...attempt(S, 1, 'invalid'));
+  const [text = ''] = printed((to) => itemState(S, { data, json: true }, to));
+  expect(JSON.parse(text)).toMatchObject({
+    ...{ serial: S, state: 'to be repeated', counted: 1, allowed: 2, claim: null, quarantines: [] },
+    next: [{ event: 'begin' }, {}, {}, {}, {}],
+  });
+});
+
+test('item move: rework, reworked, and the way back to the bench', () => {
+  const data = folderWith(...attempt(S, 1, 'rejected'));
+  const rework = { data, ...ENGINEER, why: 'friction' };
+  expect(printed((to) => itemMove(S, 'rework', rework, to))).toEqual([
+    `Entry 3: ${S} is in rework, was rejected (R. Dunmallard: friction).`,
+  ]);
+  const done = {
+    ...{ data, by: 'A. Fitter', role: 'maintenance', why: 'new bearings', json: true as const },
+    replaced: 'bearings, encoder',
+  };
+  const [text = ''] = printed((to) => itemMove(S, 'reworked', done, to));
+  expect(JSON.parse(text)).toMatchObject({
+    number: 4,
+    by: 'A. Fitter',
+    body: { to: 'released for retest', replaced: ['bearings', 'encoder'], reworkedBy: 'A. Fitter' },
+  });
+});
+
+const refusals: readonly (readonly [
+  string,
+  (data: string, to: Terminal) => number,
+  readonly string[],
+])[] = [
+  [
+    'an event nobody knows',
+    (data, to) => itemMove(S, 'bless', { data, ...ENGINEER, why: 'x' }, to),
+    ['usage/argument'],
+  ],
+  [
+    'a role nobody knows',
+    (data, to) => itemMove(S, 'scrap', { data, by: 'x', role: 'boss', why: 'x' }, to),
+    ['usage/argument'],
+  ],
+  [
+    'nobody',
+    (data, to) => itemMove(S, 'scrap', { data, by: ' ', role: 'operator', why: 'x' }, to),
+    ['usage/argument'],
+  ],
+  [
+    'an operator who scraps',
+    (data, to) => itemMove(S, 'scrap', { data, by: 'x', role: 'operator', why: 'x' }, to),
+    ['people/role'],
+  ],
+  [
+    'a serial nobody knows',
+    (data, to) => itemMove('h12-26-4711', 'quarantine', { data, ...ENGINEER, why: 'x' }, to),
+    ['usage/argument'],
+  ],
+  [
+    'two ways to say which items',
+    (data, to) => itemQuarantine({ data, ...ENGINEER, why: 'x', lot: 'L', serials: S }, to),
+    ['usage/argument'],
+  ],
+  [
+    'a component without a serial',
+    (data, to) =>
+      itemQuarantine({ data, ...ENGINEER, why: 'x', component: 'motor', model: 'H12' }, to),
+    ['usage/argument'],
+  ],
+  [
+    'a quarantine that is not there',
+    (data, to) => itemLift('9', { data, ...ENGINEER, why: 'x' }, to),
+    ['usage/argument'],
+  ],
+  [
+    'a folder without a ledger',
+    (data, to) => itemMove(S, 'scrap', { data: `${data}/none`, ...ENGINEER, why: 'x' }, to),
+    ['storage/unreadable'],
+  ],
+];
+
+for (const [name, work, codes] of refusals) {
+  test(`${name}: ${codes.join()}, and nothing is entered`, () => {
+    const data = folderWith(...attempt(S, 1, 'rejected'));
+    expect(problemsOf((to) => work(data, to))).toEqual(codes);
+    const ledger = openLedger(join(data, 'ledger.db'), { readOnly: true });
+    expect([...ledger.entries()]).toHaveLength(2);
+    ledger.close();
+  });
+}
+
+test('a quarantine is set, shown with the item, listed and lifted', () => {
+  const data = folderWith(...attempt(S, 1, 'accepted'));
+  const options = { data, ...ENGINEER, why: 'glue', contact: '4410' };
+  const range = { ...options, serials: 'H12-26-04700..H12-26-04799' };
+  expect(printed((to) => itemQuarantine(range, to))).toEqual([
+    'Entry 3: quarantine (R. Dunmallard: glue).',
+  ]);
+  const state = printed((to) => itemState(S, { data }, to)).join('\n');
+  expect(state).toContain(
+    'serials H12-26-04700 to H12-26-04799 are. glue Set it aside and ask 4410.',
+  );
+  expect(printed((to) => itemQuarantines({ data }, to))[0]).toContain('glue');
+  printed((to) => itemLift('3', { data, ...ENGINEER, why: 'sorted' }, to));
+  expect(printed((to) => itemQuarantines({ data }, to))).toEqual(['No quarantine is in force.']);
+});
+
+test('item reconcile flags a double once and says so with status 2', () => {
+  const data = folderWith(...attempt(S, 1, 'rejected'));
+  const other = folderWith(...attempt(S, 1, 'accepted', { bench: 'TW-2' }));
+  const to = terminal();
+  for (let i = 0; i < 2; i++) expect(itemReconcile(other, { data, ...ENGINEER }, to)).toBe(2);
+  expect(to.lines[0]).toContain('In quarantine until it is moved.');
+  const ledger = openLedger(join(data, 'ledger.db'), { readOnly: true });
+  expect([...ledger.entries()]).toHaveLength(3);
+  ledger.close();
+  expect(printed((t) => itemState(S, { data }, t))[0]).toContain('is quarantined');
+});
+
+test('bench clear enters who, why and which bench', () => {
+  const data = folderWith(...attempt(S, 1, 'invalid'));
+  const options = { data, ...ENGINEER, why: 'cable mended' };
+  expect(printed((to) => benchClear('TW-1', options, to))).toEqual([
+    'Entry 3: bench cleared (R. Dunmallard: cable mended).',
+  ]);
+});
