@@ -62,7 +62,7 @@ export function drawPersons(sheet: Sheet, parent: Element, certificate: Certific
     row([
       'tested',
       `${certificate.operator}, operator`,
-      `test ended ${instant(certificate.ended)}`,
+      `${certificate.operatorIdentity}; test ended ${instant(certificate.ended)}`,
     ]),
     released('method released', certificate.procedure),
     released('issue authorized', certificate.limits),

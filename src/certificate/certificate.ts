@@ -32,6 +32,8 @@ export interface Certificate {
   readonly model: Model;
   readonly item: Identity;
   readonly attempt: number;
+  /** Attempts that the item may have without another disposition. */
+  readonly attemptsAllowed: number;
   readonly procedure: DocumentReference;
   readonly limits: DocumentReference;
   readonly benchDigest: string;
@@ -43,6 +45,8 @@ export interface Certificate {
   readonly decision: Decision;
   readonly acknowledgements: NonEmpty<Acknowledgement & { readonly warning: Warning }>;
   readonly operator: string;
+  /** How the operator was known: by secret, or by a name that nobody checked. */
+  readonly operatorIdentity: string;
   readonly equipment: NonEmpty<Instrument>;
   readonly stand: StandModel;
   readonly torqueConstant: { readonly value: number; readonly origin: 'nominal' | 'measured' };

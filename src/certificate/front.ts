@@ -108,7 +108,11 @@ function facts(c: Certificate): readonly [readonly Fact[], readonly Fact[]] {
       fact('serial', c.serial, '', { face: 'mono', size: 11.5, colour: INK }),
       fact('model', c.model.name, `rev ${c.model.revision}, GTIN ${c.model.gtin}`),
       fact('firmware', c.item.firmware, `sha256 ${shortDigest(c.item.firmwareDigest)}`),
-      fact('attempt', String(c.attempt), `took ${duration(c.ended - c.started)}`),
+      fact(
+        'attempt',
+        `${c.attempt} of ${c.attemptsAllowed} allowed`,
+        `took ${duration(c.ended - c.started)}`,
+      ),
     ],
     [
       fact(

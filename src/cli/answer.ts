@@ -5,11 +5,15 @@ import type { Warning } from '../procedure/procedure.js';
 import { warningPanel } from './panel.js';
 import type { Terminal } from './terminal.js';
 
-/** Who answers, in which language, and what the command line answers for a simulated bench. */
-export interface Answering {
-  readonly operator: string;
+/** In which language warnings are shown, and what the command line answers for a simulated bench. */
+export interface AnswerOptions {
   readonly language: string;
   readonly acknowledge: readonly string[];
+}
+
+/** Who answers as well. */
+export interface Answering extends AnswerOptions {
+  readonly operator: string;
 }
 
 /**

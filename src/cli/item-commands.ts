@@ -1,7 +1,8 @@
 import type { Command } from 'commander';
-import type { ActorOptions, ItemOptions, MoveOptions } from './item.js';
+import type { ItemOptions, MoveOptions } from './item.js';
 import type { QuarantineOptions } from './quarantine.js';
 import type { Terminal } from './terminal.js';
+import type { ActorOptions } from './who.js';
 
 type Reasoned = ItemOptions & ActorOptions & { readonly why: string };
 
@@ -13,8 +14,10 @@ const reading = (command: Command): Command =>
 /** Options of every command that enters what a person did. */
 const entering = (command: Command): Command =>
   reading(command)
-    .requiredOption('--by <name>', 'who does it')
-    .requiredOption('--role <role>', 'operator, maintenance, quality engineer or auditor');
+    .option('--by <name>', 'who does it, where there is no register of people')
+    .option('--role <role>', 'operator, maintenance, quality engineer or auditor; with --by')
+    .option('--as <id>', 'who does it; asks for the secret, or STALLMARK_SECRET gives it')
+    .option('--keys <folder>', 'where the register of people lies');
 
 const reasoned = (command: Command): Command =>
   entering(command).requiredOption('--why <text>', 'the reason');
@@ -40,7 +43,7 @@ export function addItemCommands(program: Command, to: Terminal): void {
       .argument('<folder>', 'folder of the other ledger, which is only read'),
   ).action(async (folder: string, options: ItemOptions & ActorOptions) => {
     const { itemReconcile } = await import('./item.js');
-    process.exitCode = itemReconcile(folder, options, to);
+    process.exitCode = await itemReconcile(folder, options, to);
   });
   reasoned(
     program
@@ -51,7 +54,7 @@ export function addItemCommands(program: Command, to: Terminal): void {
       .argument('<bench>', 'e.g. TW-1'),
   ).action(async (bench: string, options: Reasoned) => {
     const { benchClear } = await import('./item.js');
-    process.exitCode = benchClear(bench, options, to);
+    process.exitCode = await benchClear(bench, options, to);
   });
 }
 
@@ -64,11 +67,11 @@ function addMove(item: Command, to: Terminal): void {
       .argument('<event>'),
   )
     .option('--replaced <components>', 'of rework: what was replaced, comma-separated')
-    .option('--replaced-by <name>', 'of rework: who replaced it; --by by default')
+    .option('--replaced-by <name>', 'of rework: who replaced it; who does it by default')
     .option('--signature <entry>', 'of a concession: entry of the personal signature')
     .action(async (serial: string, event: string, options: MoveOptions) => {
       const { itemMove } = await import('./item.js');
-      process.exitCode = itemMove(serial, event, options, to);
+      process.exitCode = await itemMove(serial, event, options, to);
     });
 }
 
@@ -83,10 +86,10 @@ function addQuarantine(item: Command, to: Terminal): void {
     .option('--model <code>', 'model of the lot or component')
     .option('--from <instant>', 'ISO 8601 with its offset')
     .option('--to <instant>', 'ISO 8601 with its offset')
-    .option('--contact <text>', 'whom to ask; --by by default')
+    .option('--contact <text>', 'whom to ask; who does it by default')
     .action(async (options: QuarantineOptions) => {
       const { itemQuarantine } = await import('./quarantine.js');
-      process.exitCode = itemQuarantine(options, to);
+      process.exitCode = await itemQuarantine(options, to);
     });
   reading(item.command('quarantines').description('every quarantine in force')).action(
     async (options: ItemOptions) => {
@@ -101,6 +104,6 @@ function addQuarantine(item: Command, to: Terminal): void {
       .argument('<number>', 'as listed by item quarantines'),
   ).action(async (number: string, options: Reasoned) => {
     const { itemLift } = await import('./quarantine.js');
-    process.exitCode = itemLift(number, options, to);
+    process.exitCode = await itemLift(number, options, to);
   });
 }

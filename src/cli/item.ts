@@ -4,10 +4,17 @@ import { StallmarkError, throwIfAny, type Problem } from '../base/error.js';
 import { fits } from '../identity/serial.js';
 import type { Entry } from '../ledger/ledger.js';
 import { openLedger, type LedgerFile } from '../ledger/sqlite.js';
-import { ROLES, type Role } from '../people/people.js';
+import { signedIn } from '../certificate/signed-entry.js';
+import type { Role } from '../people/people.js';
 import type { Model } from '../procedure/procedure.js';
 import { openClaim } from '../readiness/claim.js';
-import { ITEM_EVENTS, TRANSITIONS, type Actor, type ItemEvent } from '../readiness/disposition.js';
+import {
+  ITEM_EVENTS,
+  TRANSITIONS,
+  type Actor,
+  type ItemEvent,
+  type Statement,
+} from '../readiness/disposition.js';
 import { moveItem } from '../readiness/item-move.js';
 import { textIn, type PastAttempt } from '../readiness/past-attempts.js';
 import { quarantineProblems } from '../readiness/quarantine.js';
@@ -17,17 +24,12 @@ import { clearBench } from '../readiness/suspected-bench.js';
 import { DEFAULT_FOLDERS, readDocuments } from '../run/documents.js';
 import { ledgerFile } from '../run/places.js';
 import type { Terminal } from './terminal.js';
+import { actorFor, type ActorOptions } from './who.js';
 
 /** Where records lie and how to print. */
 export interface ItemOptions {
   readonly data: string;
   readonly json?: true;
-}
-
-/** Who does it. */
-export interface ActorOptions {
-  readonly by: string;
-  readonly role: string;
 }
 
 /** Options of `item move`. */
@@ -37,18 +39,6 @@ export interface MoveOptions extends ItemOptions, ActorOptions {
   readonly replaced?: string;
   readonly replacedBy?: string;
   readonly signature?: string;
-}
-
-/** Takes the person as stated. The one place that an authenticated session is to replace. */
-export function actorOf({ by, role }: ActorOptions): Actor {
-  const known: Role | undefined = ROLES.find((one) => one === role);
-  if (known !== undefined && by.trim() !== '') return { by: by.trim(), roles: [known] };
-  throw refusal(
-    known === undefined
-      ? `"${role}" is no role; there are: ${ROLES.join(', ')}.`
-      : 'Nobody is named.',
-    'Give --by with a name and --role with one of the roles.',
-  );
 }
 
 /** Shows where an item is, what led there and what may happen next. */
@@ -101,30 +91,46 @@ const nextOf = ({
   Object.entries(TRANSITIONS[state]).map(([event, { to, by }]) => ({ event, to, by }));
 
 /** Enters that a person moves an item. */
-export function itemMove(
+export async function itemMove(
   serial: string,
   event: string,
   options: MoveOptions,
   to: Terminal,
-): number {
+): Promise<number> {
   const known: ItemEvent | undefined = ITEM_EVENTS.find((one) => one === event);
   if (known === undefined) {
     throw refusal(`"${event}" is no event.`, `Give one of: ${ITEM_EVENTS.join(', ')}.`);
   }
-  const actor = actorOf(options);
-  const { why, signature } = options;
+  const attempts = modelOf(serial.normalize('NFC'))?.attempts ?? 1;
+  return entering(options, to, (ledger, actor) => {
+    const history = ledger.of(serial.normalize('NFC'));
+    if (history.length === 0) refuseUnknown(serial);
+    if (options.signature !== undefined) refuseUnsigned(history, options.signature);
+    const wish = { serial, event: known, actor, ...saidIn(options, actor) };
+    return moveItem(ledger, wish, (past) => statusOf(past, attempts).state, now());
+  });
+}
+
+/** What the options say besides who does it. */
+function saidIn({ why, signature, ...options }: MoveOptions, actor: Actor): Statement {
   const replaced = (options.replaced ?? '').split(',').map((name) => name.trim());
   const rework = { replaced: replaced.filter((n) => n !== ''), by: options.replacedBy ?? actor.by };
-  const wish = {
-    ...{ serial, event: known, actor, why },
+  return {
+    why,
     ...(options.replaced === undefined ? {} : { rework }),
     ...(signature === undefined ? {} : { signature }),
   };
-  const attempts = modelOf(serial.normalize('NFC'))?.attempts ?? 1;
-  return entering(options, to, (ledger) => {
-    if (ledger.of(serial.normalize('NFC')).length === 0) refuseUnknown(serial);
-    return moveItem(ledger, wish, (history) => statusOf(history, attempts).state, now());
-  });
+}
+
+/** A concession is signed by a person for this item; the number of any other entry is none. */
+function refuseUnsigned(history: readonly Entry[], number: string): void {
+  const signed = history.flatMap((entry) => signedIn(entry) ?? []);
+  const isSigned = signed.some(
+    ({ entry, meaning }) => String(entry) === number && meaning === 'concession',
+  );
+  if (isSigned) return;
+  const what = `Entry ${number} is no signature of this item that means concession.`;
+  throw refusal(what, 'Have it signed: stallmark sign NUMBER --as ID --meaning concession.');
 }
 
 /** A mistyped serial must not begin a history. */
@@ -135,15 +141,15 @@ function refuseUnknown(serial: string): void {
 }
 
 /** Holds two ledgers against each other and flags every serial that was tested under both. */
-export function itemReconcile(
+export async function itemReconcile(
   other: string,
   options: ItemOptions & ActorOptions,
   to: Terminal,
-): number {
-  const { by } = actorOf(options);
+): Promise<number> {
   const second = openLedger(ledgerFile(other), { readOnly: true });
   const ledger = openExisting(options.data);
   try {
+    const { by } = await actorFor(options, ledger, to);
     const doubles = reconciled(ledger.entries(), second.entries());
     for (const one of doubles) {
       if (isFlagged(one, ledger.of(one.serial))) continue;
@@ -164,9 +170,9 @@ export function benchClear(
   bench: string,
   options: ItemOptions & ActorOptions & { readonly why: string },
   to: Terminal,
-): number {
-  const order = { bench, why: options.why, actor: actorOf(options) };
-  return entering(options, to, (ledger) => clearBench(ledger, order, now()));
+): Promise<number> {
+  const { why } = options;
+  return entering(options, to, (ledger, actor) => clearBench(ledger, { bench, why, actor }, now()));
 }
 
 /** ms since the Unix epoch. */
@@ -182,15 +188,15 @@ function openExisting(data: string): LedgerFile {
   return openLedger(ledgerFile(data));
 }
 
-/** Opens the ledger, does the work, and says what was entered. */
-export function entering(
-  options: ItemOptions,
+/** Opens the ledger, has the person log in, does the work, and says what was entered. */
+export async function entering(
+  options: ItemOptions & ActorOptions,
   to: Terminal,
-  work: (ledger: LedgerFile) => Entry,
-): number {
+  work: (ledger: LedgerFile, actor: Actor) => Entry,
+): Promise<number> {
   const ledger = openExisting(options.data);
   try {
-    const entry = work(ledger);
+    const entry = work(ledger, await actorFor(options, ledger, to));
     if (options.json === true) to.out(JSON.stringify(entry, null, 2));
     else to.out(`Entry ${String(entry.number)}: ${entered(entry)}`);
     return EXIT.conforming;

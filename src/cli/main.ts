@@ -154,7 +154,11 @@ function energizing(command: Command): Command {
   return command
     .option('--procedure <file>', 'procedure; chosen by the model in the serial by default')
     .option('--bench <file>', 'bench description; the only one by default')
-    .requiredOption('--operator <name>', 'who stands at the bench')
+    .option('--operator <name>', 'who stands at the bench, where there is no register of people')
+    .option(
+      '--as <id>',
+      'who stands at the bench; asks for the secret, or STALLMARK_SECRET gives it',
+    )
     .option(
       '--acknowledge <hazard>',
       'answer a warning here, simulated bench only (repeat)',

@@ -9,16 +9,9 @@ import {
   type Held,
 } from '../readiness/quarantine.js';
 import { ledgerFile } from '../run/places.js';
-import {
-  actorOf,
-  entering,
-  knownModels,
-  now,
-  refusal,
-  type ActorOptions,
-  type ItemOptions,
-} from './item.js';
+import { entering, knownModels, now, refusal, type ItemOptions } from './item.js';
 import type { Terminal } from './terminal.js';
+import type { ActorOptions } from './who.js';
 
 /** Options of `item quarantine`; exactly one of the first four says which items. */
 export interface QuarantineOptions extends ItemOptions, ActorOptions {
@@ -34,14 +27,13 @@ export interface QuarantineOptions extends ItemOptions, ActorOptions {
 }
 
 /** Enters a quarantine. */
-export function itemQuarantine(options: QuarantineOptions, to: Terminal): number {
-  const actor = actorOf(options);
-  const order = {
-    ...{ held: heldOf(options), why: options.why, actor },
-    contact: options.contact ?? actor.by,
-  };
+export async function itemQuarantine(options: QuarantineOptions, to: Terminal): Promise<number> {
+  const held = heldOf(options);
   const models = knownModels();
-  return entering(options, to, (ledger) => setQuarantine(ledger, order, models, now()));
+  return entering(options, to, (ledger, actor) => {
+    const order = { held, why: options.why, actor, contact: options.contact ?? actor.by };
+    return setQuarantine(ledger, order, models, now());
+  });
 }
 
 /** Enters that a quarantine is lifted. */
@@ -49,9 +41,11 @@ export function itemLift(
   number: string,
   options: ItemOptions & ActorOptions & { readonly why: string },
   to: Terminal,
-): number {
-  const order = { number: Number(number), why: options.why, actor: actorOf(options) };
-  return entering(options, to, (ledger) => liftQuarantine(ledger, order, now()));
+): Promise<number> {
+  const { why } = options;
+  return entering(options, to, (ledger, actor) =>
+    liftQuarantine(ledger, { number: Number(number), why, actor }, now()),
+  );
 }
 
 /** Lists the quarantines in force. */

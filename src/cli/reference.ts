@@ -24,13 +24,14 @@ import { defaultKeys, ledgerFile } from '../run/places.js';
 import { prepareReference } from '../run/reference-documents.js';
 import { chartWords, referenceFigure, type Charted } from '../run/reference-figure.js';
 import { checkReference, type ReferenceOrder } from '../run/reference.js';
-import { answerTo, arranged, type Answering } from './answer.js';
+import { answerTo, arranged, type AnswerOptions } from './answer.js';
 import { showProgress } from './progress.js';
 import { stoppable } from './stoppable.js';
 import type { Terminal } from './terminal.js';
+import { whoWorks, type Who, type WhoOptions } from './who.js';
 
 /** Options of `reference check`, as the argument parser hands them over. */
-export interface ReferenceOptions extends Answering {
+export interface ReferenceOptions extends AnswerOptions, WhoOptions {
   readonly procedure?: string;
   readonly limits?: string;
   readonly bench?: string;
@@ -59,17 +60,18 @@ export async function referenceCheck(
     pace: options.pace,
   });
   to.err(`${SIMULATED_MARK}: bench ${station.id} is simulated.`);
-  const orderWith = (stop: AbortSignal): ReferenceOrder => ({
+  const orderWith = (who: Who, stop: AbortSignal): ReferenceOrder => ({
     serial,
-    operator: options.operator,
+    ...who,
     documents,
-    acknowledge: (warning, task) => answerTo(warning, task, options, to),
+    acknowledge: (warning, task) => answerTo(warning, task, { ...options, ...who }, to),
     arrange: (instruction) => arranged(instruction, to),
     stop,
   });
   try {
+    const who = await whoWorks(options, parts, station, to);
     const found = await stoppable(to, async (stop) => {
-      const check = checkReference(orderWith(stop), parts);
+      const check = checkReference(orderWith(who, stop), parts);
       for (;;) {
         const next = await check.next();
         if (next.done === true) return next.value;

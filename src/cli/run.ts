@@ -1,11 +1,9 @@
 import { EXIT } from '../base/codes.js';
 import { throwIfAny } from '../base/error.js';
-import type { Acknowledgement, Task } from '../bench/permit.js';
 import type { Certificate } from '../certificate/certificate.js';
 import { SIMULATED_MARK } from '../certificate/certificate.js';
 import type { ItemVerdict } from '../decision/decision.js';
 import type { Label } from '../identity/identity.js';
-import type { Warning } from '../procedure/procedure.js';
 import { attemptItem } from '../run/attempt.js';
 import type { Order } from '../run/brief.js';
 import { assemble } from '../run/assemble.js';
@@ -19,13 +17,15 @@ import { labelOf } from './scan.js';
 import { stoppable } from './stoppable.js';
 import { resultTable } from './table.js';
 import type { Terminal } from './terminal.js';
+import { whoWorks } from './who.js';
 
 /** Options of `run`, as the argument parser hands them over. */
 export interface RunOptions {
   readonly procedure?: string;
   readonly limits?: string;
   readonly bench?: string;
-  readonly operator: string;
+  readonly operator?: string;
+  readonly as?: string;
   readonly acknowledge: readonly string[];
   readonly fault: readonly string[];
   readonly pace: 'fast' | 'real';
@@ -82,7 +82,11 @@ export async function testItem(
   stop: AbortSignal,
   to: Terminal,
 ): Promise<Issued> {
-  const documents = prepare({ ...options, serial, ...(revision === undefined ? {} : { revision }) });
+  const documents = prepare({
+    ...options,
+    serial,
+    ...(revision === undefined ? {} : { revision }),
+  });
   const parts = await assemble({
     documents,
     serial,
@@ -99,19 +103,18 @@ export async function testItem(
         }
       : {}),
   });
-  const acknowledge = (warning: Warning, task: Task): Promise<Acknowledgement> =>
-    answerTo(warning, task, options, to);
-  const order: Order = {
-    serial,
-    ...(lot === undefined ? {} : { lot }),
-    operator: options.operator,
-    documents,
-    acknowledge,
-    arrange: (instruction) => arranged(instruction, to),
-    stop,
-  };
   to.err(`${SIMULATED_MARK}: bench ${documents.station.id} is simulated.`);
   try {
+    const who = await whoWorks(options, parts, documents.station, to);
+    const order: Order = {
+      serial,
+      ...(lot === undefined ? {} : { lot }),
+      ...who,
+      documents,
+      acknowledge: (warning, task) => answerTo(warning, task, { ...options, ...who }, to),
+      arrange: (instruction) => arranged(instruction, to),
+      stop,
+    };
     const attempt = attemptItem(order, parts);
     for (;;) {
       const next = await attempt.next();

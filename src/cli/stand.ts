@@ -9,14 +9,15 @@ import type { Asking } from '../run/brief.js';
 import { prepareStand } from '../run/documents.js';
 import { defaultKeys } from '../run/places.js';
 import { measureStand, noteTakeOver, type StandMeasured } from '../run/stand.js';
-import { answerTo, arranged, type Answering } from './answer.js';
+import { answerTo, arranged, type AnswerOptions } from './answer.js';
 import { showProgress } from './progress.js';
 import { labelOf } from './scan.js';
 import { stoppable } from './stoppable.js';
 import type { Terminal } from './terminal.js';
+import { whoWorks, type Who, type WhoOptions } from './who.js';
 
 /** Options of `stand measure`, as the argument parser hands them over. */
-export interface StandOptions extends Answering {
+export interface StandOptions extends AnswerOptions, WhoOptions {
   readonly procedure?: string;
   readonly bench?: string;
   readonly fault: readonly string[];
@@ -51,22 +52,23 @@ export async function standMeasure(
     pace: options.pace,
   });
   to.err(`${SIMULATED_MARK}: bench ${station.id} is simulated.`);
-  const orderWith = (stop: AbortSignal): Asking => ({
+  const orderWith = (who: Who, stop: AbortSignal): Asking => ({
     serial,
-    operator: options.operator,
+    ...who,
     documents,
-    acknowledge: (warning, task) => answerTo(warning, task, options, to),
+    acknowledge: (warning, task) => answerTo(warning, task, { ...options, ...who }, to),
     arrange: (instruction) => arranged(instruction, to),
     stop,
   });
   try {
+    const who = await whoWorks(options, parts, station, to);
     const measured = await stoppable(to, (stop) =>
-      finished(measureStand(orderWith(stop), parts), to),
+      finished(measureStand(orderWith(who, stop), parts), to),
     );
     const isStored = measured.drifts.length === 0 || options.acceptDrift !== undefined;
     if (isStored) {
       store(station.file, measured);
-      noteTakeOver(measured, { ...options, serial, bench: station.id }, parts);
+      noteTakeOver(measured, { ...options, ...who, serial, bench: station.id }, parts);
     }
     tell(measured, { ...options, isStored, file: station.file }, to);
     return isStored ? EXIT.conforming : EXIT.held;

@@ -4,14 +4,15 @@ import type { StopProven } from '../readiness/stop-proof.js';
 import { assemble } from '../run/assemble.js';
 import { defaultKeys } from '../run/places.js';
 import { prepareStop, proveStop, stopSentence, type StopOrder } from '../run/stop-proof.js';
-import { answerTo, arranged, type Answering } from './answer.js';
+import { answerTo, arranged, type AnswerOptions } from './answer.js';
 import { showProgress } from './progress.js';
 import { labelOf } from './scan.js';
 import { stoppable } from './stoppable.js';
 import type { Terminal } from './terminal.js';
+import { whoWorks, type Who, type WhoOptions } from './who.js';
 
 /** Options of `stop prove`, as the argument parser hands them over. */
-export interface StopOptions extends Answering {
+export interface StopOptions extends AnswerOptions, WhoOptions {
   readonly procedure?: string;
   readonly bench?: string;
   readonly fault: readonly string[];
@@ -41,11 +42,11 @@ export async function stopProve(text: string, options: StopOptions, to: Terminal
     pace: options.pace,
   });
   to.err(`${SIMULATED_MARK}: bench ${station.id} is simulated, and so is the hand on its stop.`);
-  const orderWith = (stop: AbortSignal): StopOrder => ({
+  const orderWith = (who: Who, stop: AbortSignal): StopOrder => ({
     serial,
-    operator: options.operator,
+    ...who,
     documents,
-    acknowledge: (warning, task) => answerTo(warning, task, options, to),
+    acknowledge: (warning, task) => answerTo(warning, task, { ...options, ...who }, to),
     arrange: (instruction) => arranged(instruction, to),
     stop,
     press: () => {
@@ -55,8 +56,9 @@ export async function stopProve(text: string, options: StopOptions, to: Terminal
     },
   });
   try {
+    const who = await whoWorks(options, parts, station, to);
     const found = await stoppable(to, async (stop) => {
-      const proving = proveStop(orderWith(stop), parts);
+      const proving = proveStop(orderWith(who, stop), parts);
       for (;;) {
         const next = await proving.next();
         if (next.done === true) return next.value;

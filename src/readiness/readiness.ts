@@ -8,6 +8,7 @@ import type { ReferenceRegister } from '../procedure/reference-items.js';
 import type { Station } from '../procedure/station.js';
 import { equipmentChecks } from './equipment.js';
 import { referenceChecks } from './reference.js';
+import { suspectedBench } from './suspected-bench.js';
 
 export type CheckState = 'ok' | 'due soon' | 'overdue' | 'failed' | 'not run';
 
@@ -82,7 +83,12 @@ function acceptanceChecks(s: Situation): readonly Check[] {
   const { references, procedure, station } = s;
   if (procedure.purpose !== 'acceptance' || references === undefined) return [];
   const { code: model } = procedure.model;
-  return referenceChecks({ ...references, station, model, now: s.begunAt ?? s.now });
+  const now = s.begunAt ?? s.now;
+  const bench = { bench: station.id, simulated: station.kind === 'simulated' };
+  return [
+    ...referenceChecks({ ...references, station, model, now }),
+    suspectedBench(references.ledger.newestFirst(), bench, now),
+  ];
 }
 
 /** Turns what is not ready into problems that name the check and who can clear it. */

@@ -6,6 +6,7 @@ import { ensureSimulationKeys, openSeal } from '../certificate/keys.js';
 import { preparePdf } from '../certificate/pdf.js';
 import { prepareSealing } from '../certificate/sign.js';
 import { openLedger, type LedgerFile } from '../ledger/sqlite.js';
+import { readRegister } from '../people/register.js';
 import type { Parts } from './brief.js';
 import type { Chosen } from './documents.js';
 import { ledgerFile } from './places.js';
@@ -50,12 +51,14 @@ export async function assemble(
     configuration.passphrase,
     clock.now(),
   );
+  const register = readRegister(configuration.keys);
   await Promise.all([preparePdf(), prepareSealing()]);
   const inThread = configuration.scoreHere === true || !isMainThread;
   return {
     bench: (attempt) => simulatedBench({ station, serial, attempt, faults, clock, pace }),
     ledger: openLedger(ledgerFile(root)),
     root,
+    ...(register === undefined ? {} : { register }),
     seal,
     clock,
     scorer: inThread ? openScorer : workerScorer,

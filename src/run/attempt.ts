@@ -6,7 +6,7 @@ import type { Entry } from '../ledger/ledger.js';
 import { numberOf } from '../ledger/numbering.js';
 import { abortAttempt, holdRecords, openAttempt, recover } from '../ledger/store.js';
 import { referenceProblems } from '../readiness/reference.js';
-import { attemptProblems, nextAttempt, type Attempting } from '../readiness/retest.js';
+import { allowance, attemptProblems, nextAttempt, type Attempting } from '../readiness/retest.js';
 import { begin, captureMetadata, type Order, type Origin, type Parts } from './brief.js';
 import { issue, type Issued } from './issue.js';
 import { openLog, type Logger } from './log.js';
@@ -89,14 +89,18 @@ async function* attemptOn(
   order: Order,
   parts: Parts,
 ): AsyncGenerator<AttemptProgress, Issued> {
-  const attempt = nextAttempt(parts.ledger.of(order.serial));
+  const history = parts.ledger.of(order.serial);
+  const { attempt, of: attemptsAllowed } = allowance(history, order.documents.procedure.attempts);
   const { brief, permit } = yield* makeReady(bench, order, parts, attempt);
   const begun = begin(brief, order, parts);
   let isEnded = false;
   try {
     const { acknowledgements } = brief;
     yield { kind: 'permitted', acknowledgements, attempt, number: numberOf(begun) };
-    const issued = yield* begunAttempt({ bench, order, parts, brief, begun, permit });
+    const issued = yield* begunAttempt({
+      ...{ bench, order, parts, brief, begun, permit },
+      attemptsAllowed,
+    });
     isEnded = true;
     return issued;
   } catch (error) {
@@ -112,6 +116,8 @@ async function* attemptOn(
 export interface Begun extends Origin {
   readonly bench: Bench;
   readonly permit: EnergizePermit;
+  /** Attempts that the item may have without another disposition. */
+  readonly attemptsAllowed: number;
 }
 
 async function* begunAttempt(given: Begun): AsyncGenerator<AttemptProgress, Issued> {

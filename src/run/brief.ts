@@ -13,6 +13,7 @@ import type { Seal } from '../certificate/keys.js';
 import { freeSpace } from '../ledger/disk.js';
 import { beginAttempt, numberOf } from '../ledger/numbering.js';
 import type { Entry, Ledger } from '../ledger/ledger.js';
+import type { Register, Session } from '../people/people.js';
 import { durationOf, takesOf } from '../pattern/shapes.js';
 import type { Procedure, Warning } from '../procedure/procedure.js';
 import type { Check, Situation } from '../readiness/readiness.js';
@@ -26,7 +27,10 @@ export interface Order {
   readonly serial: string;
   /** Lot, where the label names one. */
   readonly lot?: string;
+  /** As records name the person. */
   readonly operator: string;
+  /** How the person was known; absent for a name that nobody asked about. */
+  readonly session?: Session;
   readonly documents: Chosen;
   /** Shows one warning to a person and returns the reply; throws when there is none. */
   readonly acknowledge: (warning: Warning, task: Task) => Promise<Acknowledgement>;
@@ -45,6 +49,8 @@ export type Asking = Omit<Order, 'documents'> & {
 export interface Parts {
   readonly bench: (attempt: number) => Bench;
   readonly ledger: Ledger;
+  /** Everybody who may work here; absent where there is no register. */
+  readonly register?: Register;
   /** Folder of the records. */
   readonly root: string;
   /** For simulated benches the simulation's, for real ones the bench's; never the other. */

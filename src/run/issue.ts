@@ -10,6 +10,7 @@ import type { Seal } from '../certificate/keys.js';
 import type { Purpose } from '../certificate/seal-certificate.js';
 import { certificateFor, sealRecord, type SealedRecord } from '../certificate/sign.js';
 import { RECORD_FILES, SUMS_FILE, sumsText } from '../certificate/verify.js';
+import { identityWords } from '../people/people.js';
 import { decideAll } from '../decision/verdict.js';
 import type { Decision } from '../decision/decision.js';
 import type { Entry } from '../ledger/ledger.js';
@@ -162,6 +163,7 @@ function certificateOf(finished: Finished, decision: Decision): Certificate {
     model: procedure.model,
     item: brief.identity,
     attempt: brief.task.attempt,
+    attemptsAllowed: finished.attemptsAllowed,
     procedure: referenceTo(procedure),
     limits: referenceTo(limits),
     benchDigest: station.digest,
@@ -172,6 +174,7 @@ function certificateOf(finished: Finished, decision: Decision): Certificate {
     decision,
     acknowledgements,
     operator: order.operator,
+    operatorIdentity: identityWords(order.session ?? { means: 'stated' }),
     equipment: equipmentInForce(station, brief.readyAt),
     stand: station.stand,
     torqueConstant: closed.torqueConstant,

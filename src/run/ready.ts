@@ -11,6 +11,7 @@ import {
   type Brief,
   type Parts,
 } from './brief.js';
+import { operatorProblems } from './operator.js';
 import { claimOf, enterRefusal } from './refused.js';
 
 /** What a person may be told before power. */
@@ -21,7 +22,7 @@ export interface ReadyProgress {
 
 /**
  * The way to a permit, the same for every use of power: the item in the nest is the one scanned, the
- * bench may test now, and a named person answered every warning.
+ * person may run this procedure, the bench may test now, and a named person answered every warning.
  *
  * @throws bench/wrong-item, readiness/not-ready, serial/claimed, bench/outstanding-warnings; nothing is
  * energized then, the refusal is in the ledger, and the item is given back.
@@ -51,6 +52,7 @@ async function* askedReady(
   const task = { bench: bench.id, serial, attempt, procedureDigest: procedure.digest };
   const identity = await bench.identify();
   throwIfAny(identityProblems(identity, order));
+  throwIfAny(operatorProblems(order, parts, parts.clock.now()));
   const situation = await situationOf(bench, order, parts);
   const checks = readinessChecks(situation);
   yield { kind: 'ready', checks };

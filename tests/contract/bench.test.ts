@@ -351,6 +351,33 @@ function benchContract(name: string, make: () => Subject): void {
       expect(Math.abs((await resting(bench)) - rest)).toBeLessThan(0.03);
     });
 
+    test('asked to prove the stop, it goes on after a line opened and says at which sample', async () => {
+      const rest = await resting(bench);
+      const power = await energized(subject);
+      const blocks: Block[] = [];
+      for await (const block of power.play({ ...holding(3, 1), afterStop: second(0.2) })) {
+        blocks.push(block);
+        power.feed();
+        if (block.start === 4000) subject.openGuard();
+      }
+      const opened = blocks.at(-1)?.opened ?? NaN;
+      expect(opened).toBeGreaterThan(4000);
+      expect(blocks.find((block) => block.opened !== undefined)?.start).toBeGreaterThan(4000);
+      const last = blocks.at(-1);
+      const end = (last?.start ?? NaN) + (last?.samples.torque?.length ?? NaN);
+      expect(end - opened).toBeGreaterThanOrEqual(0.2 * bench.ratings.sampleRate);
+      expect(end - opened).toBeLessThan(0.3 * bench.ratings.sampleRate);
+      expect(Math.abs(meanTorque(blocks.slice(-5)) - rest)).toBeLessThan(0.03);
+      subject.closeGuard();
+      expect(await codeOf(gathered(power.play(holding(3, 1))))).toBe('bench/interlock');
+      for (const after of [0, -1, 60, NaN]) {
+        const asked = { ...holding(1, 0.1), afterStop: after as ReturnType<typeof second> };
+        await bench.makeSafe('off');
+        const again = await energized(subject);
+        expect(await codeOf(gathered(again.play(asked)))).toBe('bench/capability');
+      }
+    });
+
     describe.each(['ramp', 'off'] as const)('made safe by %s', (how) => {
       const states: readonly (readonly [string, () => Promise<Energized | undefined>])[] = [
         ['off', () => Promise.resolve(undefined)],

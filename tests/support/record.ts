@@ -138,6 +138,7 @@ export function sampleCertificate(changes: Partial<Certificate> = {}): Certifica
     model,
     item: { model: 'H12', serial, firmware: '4.2.0', firmwareDigest: sha256('firmware') },
     attempt: 1,
+    attemptsAllowed: 3,
     procedure: { id: 'h12-acceptance', title: 'H12 acceptance', ...document },
     limits: { id: 'AS-H12', title: 'Acceptance specification H12', ...document, issue: 7 },
     benchDigest: sha256('bench'),
@@ -177,6 +178,7 @@ export function sampleCertificate(changes: Partial<Certificate> = {}): Certifica
       acknowledged('sudden-torque', 'W001', serial),
     ],
     operator: 'O. Operator',
+    operatorIdentity: 'identity stated, not checked',
     equipment: [
       {
         id: 'TT-07',

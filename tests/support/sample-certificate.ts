@@ -597,6 +597,7 @@ export function sampleCertificate(kind: SampleKind = 'accept', simulated = false
       firmwareDigest: sampleDigest(1),
     },
     attempt: 1,
+    attemptsAllowed: 3,
     procedure: reference('h12-acceptance', 'H12 acceptance', 3, '2026-09-14'),
     limits: reference('AS-H12', 'Acceptance specification H12', 7, '2026-11-02'),
     benchDigest: sampleDigest(2),
@@ -610,6 +611,7 @@ export function sampleCertificate(kind: SampleKind = 'accept', simulated = false
       acknowledgement('sudden-torque', '2026-11-25T14:05:15Z', simulated),
     ],
     operator: 'operator 17',
+    operatorIdentity: 'identity stated, not checked',
     equipment: [
       instrument('TT-204', 'torque transducer', '±20 N·m', 'SL-26-0417', '2026-06-25', '0.15 %'),
       instrument('CS-11', 'current sensor', '±30 A', 'SL-26-0391', '2026-05-30', '0.5 %'),

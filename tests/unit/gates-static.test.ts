@@ -217,3 +217,25 @@ test('the gates that forbid more torque stop the run: shunt, quiet zero and pola
     'polarity',
   ]);
 });
+
+test('a shunt that shows on another channel is told with its name: two plugs are exchanged', () => {
+  const current =
+    (level: number) =>
+    (take: Take): Take => ({
+      ...take,
+      channels: {
+        ...take.channels,
+        current: Float32Array.from({ length: take.expected }, (_, i) => level + 0.02 * Math.sin(i)),
+      },
+    });
+  const off = current(0)(zero('uncoupled', () => 0.01));
+  const on = zero('shunt', () => 0.01);
+  expect(judge('shunt', [off, current(7.5)(on)])).toMatchObject({ holds: false, blames: 'stand' });
+  expect(judge('shunt', [off, current(7.5)(on)]).evidence).toContain(
+    'It shows on the channel current instead',
+  );
+  // Noise on another channel names nothing, and neither does one that moves with a shunt that is right.
+  expect(judge('shunt', [off, current(0.1)(on)]).evidence).toContain('left on');
+  const right = current(7.5)(zero('shunt', () => 5.01));
+  expect(judge('shunt', [off, right]).evidence).not.toContain('instead');
+});

@@ -1,3 +1,4 @@
+import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { expect, test } from 'vitest';
 import { StallmarkError } from '../../src/base/error.js';
@@ -10,7 +11,9 @@ import { temporaryFolder } from '../support/folder.js';
 import { attempt } from '../support/history.js';
 
 const S = 'H12-26-04711';
-const ENGINEER = { by: 'R. Dunmallard', role: 'quality engineer' };
+/** A folder of keys without a register of people: names are taken as stated. */
+const keys = join(tmpdir(), 'stallmark-no-register');
+const ENGINEER = { by: 'R. Dunmallard', role: 'quality engineer', keys };
 const START = Date.parse('2026-11-25T14:00:00Z');
 
 function folderWith(...entries: readonly NewEntry[]): string {
@@ -29,15 +32,17 @@ function terminal(): Terminal & { readonly lines: string[] } {
 }
 
 /** What a command prints. */
-function printed(work: (to: Terminal) => number): readonly string[] {
+async function printed(
+  work: (to: Terminal) => number | Promise<number>,
+): Promise<readonly string[]> {
   const to = terminal();
-  expect(work(to)).toBe(0);
+  expect(await work(to)).toBe(0);
   return to.lines;
 }
 
-function problemsOf(work: (to: Terminal) => unknown): readonly string[] {
+async function problemsOf(work: (to: Terminal) => unknown): Promise<readonly string[]> {
   try {
-    work(terminal());
+    await work(terminal());
     return [];
   } catch (error) {
     if (error instanceof StallmarkError) return error.problems.map(({ code }) => code);
@@ -45,9 +50,9 @@ function problemsOf(work: (to: Terminal) => unknown): readonly string[] {
   }
 }
 
-test('item state: state, attempts and what may be done next', () => {
+test('item state: state, attempts and what may be done next', async () => {
   const data = folderWith(...attempt(S, 1, 'rejected', { certificate: 'SIM-TW1-2026-000001' }));
-  expect(printed((to) => itemState(S, { data }, to))).toEqual([
+  expect(await printed((to) => itemState(S, { data }, to))).toEqual([
     `${S} is rejected since 2026-11-25T14:01:00Z. Attempt 1 at TW-1 ended REJECT on 2026-11-25, record : rejected.`,
     '  attempt 1  2026-11-25T14:00:00Z  TW-1  SIM-TW1-2026-000001  REJECT  rejected',
     '1 of 2 attempts allowed without a disposition are used.',
@@ -59,26 +64,33 @@ test('item state: state, attempts and what may be done next', () => {
   ]);
 });
 
-test('item state as JSON holds the same', () => {
+test('item state as JSON holds the same', async () => {
   const data = folderWith(...attempt(S, 1, 'invalid'));
-  const [text = ''] = printed((to) => itemState(S, { data, json: true }, to));
+  const [text = ''] = await printed((to) => itemState(S, { data, json: true }, to));
   expect(JSON.parse(text)).toMatchObject({
     ...{ serial: S, state: 'to be repeated', counted: 1, allowed: 2, claim: null, quarantines: [] },
     next: [{ event: 'begin' }, {}, {}, {}, {}],
   });
 });
 
-test('item move: rework, reworked, and the way back to the bench', () => {
+test('item move: rework, reworked, and the way back to the bench', async () => {
   const data = folderWith(...attempt(S, 1, 'rejected'));
   const rework = { data, ...ENGINEER, why: 'friction' };
-  expect(printed((to) => itemMove(S, 'rework', rework, to))).toEqual([
+  expect(await printed((to) => itemMove(S, 'rework', rework, to))).toEqual([
     `Entry 3: ${S} is in rework, was rejected (R. Dunmallard: friction).`,
   ]);
   const done = {
-    ...{ data, by: 'A. Fitter', role: 'maintenance', why: 'new bearings', json: true as const },
+    ...{
+      data,
+      by: 'A. Fitter',
+      role: 'maintenance',
+      keys,
+      why: 'new bearings',
+      json: true as const,
+    },
     replaced: 'bearings, encoder',
   };
-  const [text = ''] = printed((to) => itemMove(S, 'reworked', done, to));
+  const [text = ''] = await printed((to) => itemMove(S, 'reworked', done, to));
   expect(JSON.parse(text)).toMatchObject({
     number: 4,
     by: 'A. Fitter',
@@ -88,7 +100,7 @@ test('item move: rework, reworked, and the way back to the bench', () => {
 
 const refusals: readonly (readonly [
   string,
-  (data: string, to: Terminal) => number,
+  (data: string, to: Terminal) => number | Promise<number>,
   readonly string[],
 ])[] = [
   [
@@ -98,17 +110,17 @@ const refusals: readonly (readonly [
   ],
   [
     'a role nobody knows',
-    (data, to) => itemMove(S, 'scrap', { data, by: 'x', role: 'boss', why: 'x' }, to),
+    (data, to) => itemMove(S, 'scrap', { data, keys, by: 'x', role: 'boss', why: 'x' }, to),
     ['usage/argument'],
   ],
   [
     'nobody',
-    (data, to) => itemMove(S, 'scrap', { data, by: ' ', role: 'operator', why: 'x' }, to),
+    (data, to) => itemMove(S, 'scrap', { data, keys, by: ' ', role: 'operator', why: 'x' }, to),
     ['usage/argument'],
   ],
   [
     'an operator who scraps',
-    (data, to) => itemMove(S, 'scrap', { data, by: 'x', role: 'operator', why: 'x' }, to),
+    (data, to) => itemMove(S, 'scrap', { data, keys, by: 'x', role: 'operator', why: 'x' }, to),
     ['people/role'],
   ],
   [
@@ -140,47 +152,49 @@ const refusals: readonly (readonly [
 ];
 
 for (const [name, work, codes] of refusals) {
-  test(`${name}: ${codes.join()}, and nothing is entered`, () => {
+  test(`${name}: ${codes.join()}, and nothing is entered`, async () => {
     const data = folderWith(...attempt(S, 1, 'rejected'));
-    expect(problemsOf((to) => work(data, to))).toEqual(codes);
+    expect(await problemsOf((to) => work(data, to))).toEqual(codes);
     const ledger = openLedger(join(data, 'ledger.db'), { readOnly: true });
     expect([...ledger.entries()]).toHaveLength(2);
     ledger.close();
   });
 }
 
-test('a quarantine is set, shown with the item, listed and lifted', () => {
+test('a quarantine is set, shown with the item, listed and lifted', async () => {
   const data = folderWith(...attempt(S, 1, 'accepted'));
   const options = { data, ...ENGINEER, why: 'glue', contact: '4410' };
   const range = { ...options, serials: 'H12-26-04700..H12-26-04799' };
-  expect(printed((to) => itemQuarantine(range, to))).toEqual([
+  expect(await printed((to) => itemQuarantine(range, to))).toEqual([
     'Entry 3: quarantine (R. Dunmallard: glue).',
   ]);
-  const state = printed((to) => itemState(S, { data }, to)).join('\n');
+  const state = (await printed((to) => itemState(S, { data }, to))).join('\n');
   expect(state).toContain(
     'serials H12-26-04700 to H12-26-04799 are. glue Set it aside and ask 4410.',
   );
-  expect(printed((to) => itemQuarantines({ data }, to))[0]).toContain('glue');
-  printed((to) => itemLift('3', { data, ...ENGINEER, why: 'sorted' }, to));
-  expect(printed((to) => itemQuarantines({ data }, to))).toEqual(['No quarantine is in force.']);
+  expect((await printed((to) => itemQuarantines({ data }, to)))[0]).toContain('glue');
+  await printed((to) => itemLift('3', { data, ...ENGINEER, why: 'sorted' }, to));
+  expect(await printed((to) => itemQuarantines({ data }, to))).toEqual([
+    'No quarantine is in force.',
+  ]);
 });
 
-test('item reconcile flags a double once and says so with status 2', () => {
+test('item reconcile flags a double once and says so with status 2', async () => {
   const data = folderWith(...attempt(S, 1, 'rejected'));
   const other = folderWith(...attempt(S, 1, 'accepted', { bench: 'TW-2' }));
   const to = terminal();
-  for (let i = 0; i < 2; i++) expect(itemReconcile(other, { data, ...ENGINEER }, to)).toBe(2);
+  for (let i = 0; i < 2; i++) expect(await itemReconcile(other, { data, ...ENGINEER }, to)).toBe(2);
   expect(to.lines[0]).toContain('In quarantine until it is moved.');
   const ledger = openLedger(join(data, 'ledger.db'), { readOnly: true });
   expect([...ledger.entries()]).toHaveLength(3);
   ledger.close();
-  expect(printed((t) => itemState(S, { data }, t))[0]).toContain('is quarantined');
+  expect((await printed((t) => itemState(S, { data }, t)))[0]).toContain('is quarantined');
 });
 
-test('bench clear enters who, why and which bench', () => {
+test('bench clear enters who, why and which bench', async () => {
   const data = folderWith(...attempt(S, 1, 'invalid'));
   const options = { data, ...ENGINEER, why: 'cable mended' };
-  expect(printed((to) => benchClear('TW-1', options, to))).toEqual([
+  expect(await printed((to) => benchClear('TW-1', options, to))).toEqual([
     'Entry 3: bench cleared (R. Dunmallard: cable mended).',
   ]);
 });

@@ -10,11 +10,16 @@ const STAGE: StopStage = { rest: 0.03, commanded: 1.2, after: 0.5 };
 const H12 = { torqueRange: 20, currentRange: 30, updates: 1000, isStopProof: true };
 
 /** A hold of 1.2 N·m on a zero of 0.03 N·m whose torque follows `share` after the line opened at 1 s. */
-function stopped(share: (after: number) => number, opened: number | undefined = RATE): Take {
+function stopped(share: (after: number) => number, opened = RATE): Take {
   const torque = (t: number): number => 0.03 + 1.2 * (t < 1 ? 1 : share(t - 1));
   const take = makeTake({ seconds: 1.5, torque });
-  const device = { ...take.device, fault: 13 };
-  return { ...take, device, ...(opened === undefined ? {} : { opened }) };
+  return { ...take, device: { ...take.device, fault: 13 }, opened };
+}
+
+/** The same take in which no line opened. */
+function closed(take: Take): Take {
+  const { opened: none, ...rest } = take;
+  return none === undefined ? take : rest;
 }
 
 function read(take: Take, stage: Partial<StopStage> = {}) {
@@ -66,28 +71,21 @@ test('without the zero of the coupled shaft taken out, the time would be wrong',
   ).toMatchObject({ atLeast: true });
 });
 
+const idle = makeTake({ seconds: 1.5 }).device;
 const NONE: readonly (readonly [
   name: string,
   take: Take,
   stage: Partial<StopStage>,
   why: RegExp,
 ])[] = [
-  [
-    'nobody pressed',
-    { ...stopped(() => 1), opened: undefined } as unknown as Take,
-    {},
-    /nobody pressed/u,
-  ],
+  ['nobody pressed', closed({ ...stopped(() => 1), device: idle }), {}, /nobody pressed/u],
   ['pressed before the torque stood', stopped(() => 1, 3000), {}, /before the torque stood/u],
   ['pressed too late', stopped(() => 0, 25_000), {}, /ends 0\.25 s after the press/u],
   ['hardly any torque', stopped(() => 0), { commanded: 12 }, /of 12 N·m: there was no torque/u],
 ];
 for (const [name, take, stage, why] of NONE) {
   test(`${name}: no proof`, () => {
-    const found = read(
-      take.opened === undefined ? { ...take, device: { ...take.device, fault: 0 } } : take,
-      stage,
-    );
+    const found = read(take, stage);
     expect(found).toMatchObject({ kind: 'not-evaluated' });
     expect(found.kind === 'read' ? '' : found.reason).toMatch(why);
   });
@@ -97,8 +95,7 @@ test('a device that took its torque away is fit when a line opened in a proof, a
   const take = stopped(() => 0);
   expect(screen(captureOf(take), H12).fit).toBe(true);
   expect(screen(captureOf(take), { ...H12, isStopProof: false }).fit).toBe(false);
-  const { opened: _, ...closed } = take;
-  expect(screen(captureOf(closed), H12).fit).toBe(false);
+  expect(screen(captureOf(closed(take)), H12).fit).toBe(false);
 });
 
 test('a take that a stop ended is cut to what came; a gap before its end stays', () => {
