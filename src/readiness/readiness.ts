@@ -8,7 +8,10 @@ import type { ReferenceRegister } from '../procedure/reference-items.js';
 import type { Station } from '../procedure/station.js';
 import { equipmentChecks } from './equipment.js';
 import { referenceChecks } from './reference.js';
+import { sensorChecks } from './sensors.js';
+import { stopProofCheck } from './stop-proof.js';
 import { suspectedBench } from './suspected-bench.js';
+import { warmUpChecks } from './warm-up.js';
 
 export type CheckState = 'ok' | 'due soon' | 'overdue' | 'failed' | 'not run';
 
@@ -44,10 +47,10 @@ export interface Situation {
   /** When the attempt in progress was begun, ms since the Unix epoch; absent before it begins. */
   readonly begunAt?: number;
   /** The register beside the bench description, where there is one, and the ledger of its checks. */
-  readonly references?: {
-    readonly register: ReferenceRegister | undefined;
-    readonly ledger: Pick<Ledger, 'of' | 'newestFirst'>;
-  };
+  readonly references: ReferenceRegister | undefined;
+  readonly ledger: Pick<Ledger, 'of' | 'newestFirst'>;
+  /** What the program found about itself when it started. */
+  readonly selfTest: Check;
   /** End of validity of the seal, ms since the Unix epoch. */
   readonly sealUntil: number;
 }
@@ -74,20 +77,30 @@ export function readinessChecks(s: Situation): readonly Check[] {
     clockCheck(s.last, s.now),
     spaceCheck(s.freeBytes, s.recordBytes),
     sealCheck(s.sealUntil, s.now),
+    s.selfTest,
+    ...sensorChecks(s.environment),
+    ...warmUpChecks(s.station.register, s.environment.poweredFor),
+    ...stopChecks(s),
     ...acceptanceChecks(s),
   ];
 }
 
+/** A proof of the stop needs none before it; every other use of power does. */
+function stopChecks({ procedure, station, ledger, now }: Situation): readonly Check[] {
+  if (procedure.purpose === 'stop') return [];
+  return [stopProofCheck({ station, entries: ledger.of('').toReversed(), now })];
+}
+
 /** What must have been checked before items are accepted; a check itself, or a measurement, needs none of it. */
 function acceptanceChecks(s: Situation): readonly Check[] {
-  const { references, procedure, station } = s;
-  if (procedure.purpose !== 'acceptance' || references === undefined) return [];
+  const { references: register, ledger, procedure, station } = s;
+  if (procedure.purpose !== 'acceptance') return [];
   const { code: model } = procedure.model;
   const now = s.begunAt ?? s.now;
   const bench = { bench: station.id, simulated: station.kind === 'simulated' };
   return [
-    ...referenceChecks({ ...references, station, model, now }),
-    suspectedBench(references.ledger.newestFirst(), bench, now),
+    ...referenceChecks({ register, ledger, station, model, now }),
+    suspectedBench(ledger.newestFirst(), bench, now),
   ];
 }
 

@@ -11,6 +11,7 @@ import type { Parts } from './brief.js';
 import type { Chosen } from './documents.js';
 import { ledgerFile } from './places.js';
 import { openScorer } from './open-scorer.js';
+import { selfTest, selfTestCheck } from './self-test.js';
 import { workerScorer } from './scoring-worker.js';
 
 /** How the parts of an attempt are to be chosen. */
@@ -61,6 +62,7 @@ export async function assemble(
     ...(register === undefined ? {} : { register }),
     seal,
     clock,
+    selfTest: selfTestCheck(selfTest()),
     scorer: inThread ? openScorer : workerScorer,
     ...(watch === undefined ? {} : { watch }),
   };

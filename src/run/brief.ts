@@ -49,6 +49,8 @@ export type Asking = Omit<Order, 'documents'> & {
 export interface Parts {
   readonly bench: (attempt: number) => Bench;
   readonly ledger: Ledger;
+  /** What the program found about itself when it started. */
+  readonly selfTest: Check;
   /** Everybody who may work here; absent where there is no register. */
   readonly register?: Register;
   /** Folder of the records. */
@@ -104,7 +106,9 @@ export async function situationOf(
     recordBytes: recordBytes(procedure),
     now: parts.clock.now(),
     sealUntil: parts.seal.until,
-    references: { register: order.documents.references, ledger: parts.ledger },
+    references: order.documents.references,
+    ledger: parts.ledger,
+    selfTest: parts.selfTest,
   };
 }
 

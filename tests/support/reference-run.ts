@@ -9,6 +9,7 @@ import { prepareReference, type ReferenceDocuments } from '../../src/run/referen
 import { checkReference, type ReferenceOrder } from '../../src/run/reference.js';
 import type { ReferenceChecked } from '../../src/readiness/reference-entry.js';
 import type { HandClock } from './clock.js';
+import { SELF_TESTED } from './empty-ledger.js';
 
 /** A folder of records in which reference items are checked on the simulated bench, but for the seal. */
 export interface CheckedPlace {
@@ -46,6 +47,7 @@ export async function checkWith(
     ...{ ledger, root, clock },
     seal: { purpose: 'simulation', until: clock.now() + 1e11 } as Parts['seal'],
     scorer: openScorer,
+    selfTest: SELF_TESTED,
   };
   const order: ReferenceOrder = {
     serial,

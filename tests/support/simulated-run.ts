@@ -11,8 +11,6 @@ import type { Limits } from '../../src/procedure/limits.js';
 import type { Procedure } from '../../src/procedure/procedure.js';
 import type { Station } from '../../src/procedure/station.js';
 import { readinessChecks, readinessProblems, type Check } from '../../src/readiness/readiness.js';
-import { sensorChecks } from '../../src/readiness/sensors.js';
-import { warmUpChecks } from '../../src/readiness/warm-up.js';
 import { prepare } from '../../src/run/documents.js';
 import { stageJudge } from '../../src/run/open-scorer.js';
 import { perform, type Performed } from '../../src/run/runner.js';
@@ -20,6 +18,7 @@ import type { Scorer } from '../../src/run/scorer.js';
 import { characteristic } from '../../src/scoring/catalogue.js';
 import { environmentGates, type Surroundings } from '../../src/scoring/gates-environment.js';
 import { handClock } from './clock.js';
+import { NOTHING_ENTERED } from './empty-ledger.js';
 
 export interface RunDocuments {
   readonly procedure: Procedure;
@@ -112,17 +111,13 @@ export async function runItem(documents: RunDocuments, item: SimulatedItemRun): 
 async function checksOf(bench: Bench, documents: RunDocuments): Promise<readonly Check[]> {
   const environment = await bench.environment();
   const { procedure, station } = documents;
-  const checks = readinessChecks({
+  return readinessChecks({
     ...{ procedure, station, environment, ratings: bench.ratings },
     interlocks: await bench.interlocks(),
     ...{ last: undefined, freeBytes: 1e12, recordBytes: 1e6 },
     ...{ now: clock.now(), sealUntil: clock.now() + 1e10 },
+    ...NOTHING_ENTERED,
   });
-  return [
-    ...checks,
-    ...sensorChecks(environment),
-    ...warmUpChecks(station.register, environment.poweredFor),
-  ];
 }
 
 /** Adds the gates on the surroundings as an outcome of the run. */

@@ -12,6 +12,7 @@ import { ledgerFile } from '../../src/run/places.js';
 import { measureStand, type StandMeasured } from '../../src/run/stand.js';
 import { handClock } from '../support/clock.js';
 import { temporaryFolder } from '../support/folder.js';
+import { SELF_TESTED } from '../support/empty-ledger.js';
 
 const clock = handClock();
 
@@ -31,6 +32,7 @@ async function measured(
     seal: { purpose: 'simulation', until: clock.now() + 1e10 } as Parts['seal'],
     clock,
     scorer: openScorer,
+    selfTest: SELF_TESTED,
   };
   const order: Asking = {
     serial,

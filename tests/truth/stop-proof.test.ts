@@ -13,6 +13,7 @@ import { ledgerFile } from '../../src/run/places.js';
 import { prepareStop, proveStop, stopSentence, type StopOrder } from '../../src/run/stop-proof.js';
 import { handClock } from '../support/clock.js';
 import { temporaryFolder } from '../support/folder.js';
+import { SELF_TESTED } from '../support/empty-ledger.js';
 
 const SERIAL = 'H12-26-00001';
 const hand = handClock();
@@ -51,7 +52,7 @@ async function proved({ faults = [], alter, silent }: Differently = {}): Promise
   });
   const parts: Parts = {
     bench: () => alter?.(inner) ?? inner,
-    ...{ ledger, root, clock, scorer: openScorer },
+    ...{ ledger, root, clock, scorer: openScorer, selfTest: SELF_TESTED },
     seal: { purpose: 'simulation', until: clock.now() + 1e10 } as Parts['seal'],
   };
   let asked = 0;

@@ -4,6 +4,7 @@ import type { Bench, Ratings } from '../../src/bench/bench.js';
 import type { Procedure, Settings } from '../../src/procedure/procedure.js';
 import { readinessChecks, readinessProblems } from '../../src/readiness/readiness.js';
 import { whyNotPlayed } from '../../src/run/playable.js';
+import { NOTHING_ENTERED } from '../support/empty-ledger.js';
 import { runItem, shippedDocuments, withStages } from '../support/simulated-run.js';
 
 const SERIAL = 'H12-26-00017';
@@ -101,7 +102,8 @@ for (const { lacks, found } of LACKS) {
         presence: 'released',
         age: 0,
       } as const,
-      environment: { ambient: 23, humidity: 0.4, supply: 48 } as never,
+      environment: { ambient: 23, humidity: 0.4, supply: 48, poweredFor: 1e5 } as never,
+      ...NOTHING_ENTERED,
       last: undefined,
       freeBytes: 1e12,
       recordBytes: 1e6,

@@ -11,6 +11,7 @@ import {
   type Situation,
 } from '../../src/readiness/readiness.js';
 import { shippedDocuments } from '../support/simulated-run.js';
+import { NOTHING_ENTERED } from '../support/empty-ledger.js';
 
 const OLD: Calibration = {
   certificate: 'SL-25-0001',
@@ -338,7 +339,10 @@ function situation(over: Partial<Situation>): Situation {
       closedLoop: true,
     } as unknown as Situation['ratings'],
     interlocks: { guard: 'closed', emergencyStop: 'released', presence: 'released', age: 0 },
-    environment: { ambient: 23, humidity: 0.4, supply: 48 } as unknown as Situation['environment'],
+    environment: {
+      ...{ ambient: 23, humidity: 0.4, supply: 48, poweredFor: 1e5 },
+    } as unknown as Situation['environment'],
+    ...NOTHING_ENTERED,
     last: entryAt('2026-10-24T16:00:00.000Z'),
     freeBytes: 1e12,
     recordBytes: 1e6,
