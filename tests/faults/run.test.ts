@@ -14,6 +14,7 @@ import { attemptItem, type AttemptProgress } from '../../src/run/attempt.js';
 import type { Order } from '../../src/run/brief.js';
 import { prepare, type Chosen } from '../../src/run/documents.js';
 import { ledgerFile } from '../../src/run/places.js';
+import { openClaim } from '../../src/readiness/claim.js';
 import { handClock } from '../support/clock.js';
 import { faultyBench } from '../support/faulty-bench.js';
 import { temporaryFolder } from '../support/folder.js';
@@ -125,8 +126,15 @@ function expectWhole(root: string, issued: boolean): void {
   expect(certificates).toHaveLength(issued ? 1 : 0);
   expect(entries.filter((e) => e.kind === 'record-issued')).toHaveLength(issued ? 1 : 0);
   const begun = entries.filter((e) => e.kind === 'attempt-begun').length;
-  expect(entries.filter((e) => e.kind !== 'attempt-begun')).toHaveLength(begun);
+  const ended = entries.filter(({ kind }) => ENDS.includes(kind)).length;
+  expect(ended).toBe(begun);
+  // Whatever was refused is told, and the item is free for any bench.
+  const told = entries.filter(({ kind }) => kind === 'refused').length;
+  expect(begun + told).toBe(1);
+  expect(openClaim(entries)).toBeUndefined();
 }
+
+const ENDS: readonly string[] = ['record-issued', 'attempt-aborted'];
 
 function expectOff(inner: SimulatedBench): void {
   expect(Math.abs(inner.control.shaftTorque())).toBeLessThan(0.25); // 2 % of the ceiling
@@ -255,7 +263,11 @@ test('a watcher that walks away leaves the bench off and the attempt aborted', a
   }
   expect(modes[0]).toBe('ramp');
   expect(abandoned).toBe(1);
-  expect(parts.ledger.of(SERIAL).map((e) => e.kind)).toEqual(['attempt-begun', 'attempt-aborted']);
+  expect(parts.ledger.of(SERIAL).map((e) => e.kind)).toEqual([
+    'item-claimed',
+    'attempt-begun',
+    'attempt-aborted',
+  ]);
   parts.ledger.close();
   expectOff(inner);
   expectWhole(root, false);
