@@ -6,26 +6,28 @@ import { confirmClock, type Entry } from '../ledger/ledger.js';
 import { openLedger } from '../ledger/sqlite.js';
 import { ledgerFile } from '../run/places.js';
 import type { Terminal } from './terminal.js';
+import { actorFor, refuseRole, type ActorOptions } from './who.js';
 
 export interface LedgerOptions {
   readonly data: string;
   readonly json?: true;
 }
 
-export interface ClockOptions {
+export interface ClockOptions extends ActorOptions {
   readonly data: string;
-  readonly by: string;
   readonly why: string;
 }
 
 /** Enters that a named person vouches for the clock; the step back stays visible for good. */
-export function confirmLedgerClock(options: ClockOptions, to: Terminal): number {
+export async function confirmLedgerClock(options: ClockOptions, to: Terminal): Promise<number> {
   const file = ledgerFile(options.data);
   openLedger(file, { readOnly: true }).close(); // a ledger that is not there is not made for this
   const ledger = openLedger(file);
   try {
-    const entry = confirmClock(ledger, options.by, options.why, systemClock.now());
-    to.out(`Entry ${String(entry.number)}: ${options.by} vouches for ${entry.at}.`);
+    const actor = await actorFor({ role: 'quality engineer', ...options }, ledger, to);
+    refuseRole(actor, ['quality engineer'], 'vouch for the clock');
+    const entry = confirmClock(ledger, actor.by, options.why, systemClock.now());
+    to.out(`Entry ${String(entry.number)}: ${actor.by} vouches for ${entry.at}.`);
     return EXIT.conforming;
   } finally {
     ledger.close();

@@ -6,6 +6,7 @@ import { StallmarkError } from '../base/error.js';
 import { problemsAsJson, problemsAsText } from '../base/report.js';
 import { listFaults } from '../bench/fault.js';
 import type { BudgetOptions } from './budget.js';
+import type { ApproveOptions } from './approve.js';
 import type { CharacteristicsOptions } from './characteristics.js';
 import { addItemCommands } from './item-commands.js';
 import type { KeyOptions } from './keys.js';
@@ -312,12 +313,14 @@ for (const [name, description] of [
 ledger
   .command('confirm-clock')
   .description('vouch for a clock that is earlier than the last entry, so that work can go on')
-  .requiredOption('--by <name>', 'the quality engineer who vouches')
+  .option('--by <name>', 'the quality engineer who vouches, where there is no register')
+  .option('--as <id>', 'who vouches; asks for the secret, or STALLMARK_SECRET gives it')
+  .option('--keys <folder>', 'where the register of people lies')
   .requiredOption('--why <text>', 'what had happened to the clock')
   .option('--data <folder>', 'where records lie', 'reports')
   .action(async (options: ClockOptions) => {
     const { confirmLedgerClock } = await import('./ledger.js');
-    process.exitCode = confirmLedgerClock(options, terminal);
+    process.exitCode = await confirmLedgerClock(options, terminal);
   });
 
 ledger
@@ -490,11 +493,15 @@ program
   .command('approve')
   .description('write an approval with the digest of the content into a document')
   .argument('<file>', 'procedure or limits')
-  .requiredOption('--by <name>', 'who approves; must not be the author')
-  .option('--role <role>', 'in which role', 'quality engineer')
-  .action(async (file: string, options: { readonly by: string; readonly role: string }) => {
+  .option('--by <name>', 'who approves, where there is no register; must not be the author')
+  .option('--role <role>', 'in which role; with --by')
+  .option('--as <id>', 'who approves; asks for the secret, or STALLMARK_SECRET gives it')
+  .option('--why <text>', 'the reason, for the audit trail')
+  .option('--data <folder>', 'where the ledger lies that tells it', 'reports')
+  .option('--keys <folder>', 'where the register of people lies')
+  .action(async (file: string, options: ApproveOptions) => {
     const { approveFile } = await import('./approve.js');
-    process.exitCode = approveFile(file, options, terminal);
+    process.exitCode = await approveFile(file, options, terminal);
   });
 
 /** The outermost catch: every error becomes text for a person and an exit status. */

@@ -1,10 +1,9 @@
 import { systemClock } from '../base/clock.js';
 import { StallmarkError } from '../base/error.js';
 import type { Ledger } from '../ledger/ledger.js';
-import { nameOf, ROLES, type Session } from '../people/people.js';
+import { nameOf, ROLES, type Role, type Session } from '../people/people.js';
 import { readRegister } from '../people/register.js';
 import { sessionFor } from '../people/session.js';
-import type { Station } from '../procedure/station.js';
 import type { Actor } from '../readiness/disposition.js';
 import type { Parts } from '../run/brief.js';
 import { defaultKeys } from '../run/places.js';
@@ -35,7 +34,7 @@ export interface Who {
 export async function whoWorks(
   { operator, as }: WhoOptions,
   parts: Pick<Parts, 'ledger' | 'clock' | 'register'>,
-  station: Pick<Station, 'id' | 'kind'>,
+  station: { readonly id: string; readonly kind: string },
   to: Terminal,
 ): Promise<Who> {
   const ask = secretAsker(to);
@@ -90,4 +89,12 @@ export async function actorFor(
   const what = `"${options.role ?? ''}" is no role; there are: ${ROLES.join(', ')}.`;
   const fix = 'Give --by with a name and --role with one of the roles.';
   throw new StallmarkError([{ code: 'usage/argument', what, fix }]);
+}
+
+/** @throws people/role when somebody is in none of the roles that may do something. */
+export function refuseRole({ by, roles }: Actor, allowed: readonly Role[], act: string): void {
+  if (roles.some((role) => allowed.includes(role))) return;
+  const what = `${by} is ${roles.join(', ')}, but may not ${act}.`;
+  const fix = `Have it done by: ${allowed.join(' or ')}.`;
+  throw new StallmarkError([{ code: 'people/role', what, fix }]);
 }

@@ -97,7 +97,8 @@ function acceptanceChecks(s: Situation): readonly Check[] {
   if (procedure.purpose !== 'acceptance') return [];
   const { code: model } = procedure.model;
   const now = s.begunAt ?? s.now;
-  const bench = { bench: station.id, simulated: station.kind === 'simulated' };
+  const kind: string = station.kind; // a real bench is another kind
+  const bench = { bench: station.id, simulated: kind === 'simulated' };
   return [
     ...referenceChecks({ register, ledger, station, model, now }),
     suspectedBench(ledger.newestFirst(), bench, now),
