@@ -20,7 +20,7 @@ import { prepareReference } from '../../src/run/reference-documents.js';
 import { checkReference } from '../../src/run/reference.js';
 import { measureStand } from '../../src/run/stand.js';
 import { prepareStop, proveStop } from '../../src/run/stop-proof.js';
-import { handClock } from '../support/clock.js';
+import { handClock, type HandClock } from '../support/clock.js';
 import { SELF_TESTED } from '../support/empty-ledger.js';
 import { temporaryFolder } from '../support/folder.js';
 import { attempt } from '../support/history.js';
@@ -38,6 +38,7 @@ interface Scene {
   bench: Bench;
   parts: Parts;
   order: Partial<Order>;
+  readonly clock: HandClock;
 }
 
 type Way = 'attempt' | 'stand' | 'reference' | 'stop';
@@ -383,7 +384,7 @@ async function tried(way: Way, spoil: (scene: Scene) => void): Promise<Tried> {
     ...{ bench: () => bench, ledger, root, clock, scorer: openScorer, selfTest: SELF_TESTED },
     seal: { purpose: 'simulation', until: clock.now() + 1e10 } as Parts['seal'],
   };
-  const scene: Scene = { procedure, station, bench, parts, order: {} };
+  const scene: Scene = { procedure, station, bench, parts, order: {}, clock };
   spoil(scene);
   let energized = 0;
   answering(scene, {
@@ -477,3 +478,47 @@ test.each(WAYS)(
     await expect(tried(way, () => undefined)).rejects.toThrow(/power was asked for/u);
   },
 );
+
+describe('a calibration that is due today', () => {
+  const dueToday = (scene: Scene, time: string): void => {
+    calibrated({ due: '2026-11-25' })(scene);
+    scene.clock.set(Date.parse(`2026-11-${time}Z`));
+  };
+
+  test.each(WAYS)('%s: midnight between the warnings and the power lets it go on', async (way) => {
+    const going = tried(way, (scene) => {
+      dueToday(scene, '25T23:59:50');
+      scene.order = {
+        acknowledge: (warning, task) => {
+          scene.clock.set(Date.parse('2026-11-26T00:00:10Z'));
+          return Promise.resolve({
+            ...{ hazard: warning.hazard, by: 'op 17', at: scene.clock.now() },
+            ...{ serial: task.serial, attempt: task.attempt, language: 'en' },
+            textIssue: warning.issue,
+            means: 'command-line option, simulated bench',
+          });
+        },
+      };
+    });
+    await expect(going).rejects.toThrow(/power was asked for/u);
+  });
+
+  test.each(WAYS)('%s: ten seconds after midnight the next one is refused', async (way) => {
+    const { codes, energized } = await tried(way, (scene) => {
+      dueToday(scene, '26T00:00:10');
+    });
+    expect(codes).toEqual(['equipment/overdue']);
+    expect(energized).toBe(0);
+  });
+});
+
+test.each(WAYS)('%s: a clock set forward ten years runs into every due date', async (way) => {
+  const { codes, energized } = await tried(way, (scene) => {
+    scene.clock.set(Date.parse('2036-11-25T14:00:00Z'));
+    const seal = { ...scene.parts.seal, until: Date.parse('2040-01-01T00:00:00Z') };
+    scene.parts = { ...scene.parts, seal };
+  });
+  const overdue = DOCUMENTS[way].station.register.map(() => 'equipment/overdue');
+  expect(codes).toEqual(overdue);
+  expect(energized).toBe(0);
+});
