@@ -35,6 +35,21 @@ export function throwIfAny(problems: readonly Problem[]): void {
   if (first !== undefined) throw new StallmarkError([first, ...rest]);
 }
 
+/**
+ * Joins an error with one that came while it was dealt with: a second failure must not hide the first.
+ *
+ * @returns One StallmarkError with the problems of both, each code told once by whoever told it first;
+ * an AggregateError when either is a defect of ours.
+ */
+export function withSecond(first: unknown, second: unknown): Error {
+  if (!(first instanceof StallmarkError && second instanceof StallmarkError)) {
+    return new AggregateError([first, second], 'an error, and a second one while dealing with it');
+  }
+  const known = new Set(first.problems.map(({ code }) => code));
+  const more = second.problems.filter(({ code }) => !known.has(code));
+  return new StallmarkError([...first.problems, ...more], { cause: first });
+}
+
 /** Marks a branch the types rule out. Reaching it is our defect, so it is a plain Error. */
 export function unreachable(value: never): never {
   throw new Error(`unreachable: ${JSON.stringify(value)}`);

@@ -232,13 +232,24 @@ function describeGroup(group: readonly Gate[], stages: number): GateGroup {
     const isEvery = scopes.length > 1 && scopes.length === stages;
     return `${finding} (${isEvery ? `each of ${stages} stages` : scopes.join(', ')})`;
   });
+  const closed = group.filter((gate) => !gate.holds);
+  const isLong = differs && closed.length === 0 && found.length > MOST_FINDINGS;
   return {
     name: first.name,
-    found: found.join('; '),
+    found: isLong ? nearest(first, group) : found.join('; '),
     allowed: differs ? `${senseOf(first)}as stated` : `${senseOf(first)}${allowedAt(first)}`,
     blames: first.blames,
-    closed: group.filter((gate) => !gate.holds),
+    closed,
   };
+}
+
+/** Findings that are told one by one where the allowance differs by stage; the table has them all. */
+const MOST_FINDINGS = 3;
+
+/** Of gates that all hold, the one with the least margin. */
+function nearest(first: Gate, group: readonly Gate[]): string {
+  const least = group.reduce((one, gate) => (gate.margin < one.margin ? gate : one), first);
+  return `${foundAt(least)} of ${allowedAt(least)} (${least.scope}, nearest of ${group.length} stages)`;
 }
 
 const senseOf = (gate: Gate): string => (gate.sense === 'at-most' ? '≤ ' : '≥ ');

@@ -28,7 +28,7 @@ import { answerTo, arranged, type AnswerOptions } from './answer.js';
 import { showProgress } from './progress.js';
 import { stoppable } from './stoppable.js';
 import type { Terminal } from './terminal.js';
-import { whoWorks, type Who, type WhoOptions } from './who.js';
+import { atWork, type Who, type WhoOptions } from './who.js';
 
 /** Options of `reference check`, as the argument parser hands them over. */
 export interface ReferenceOptions extends AnswerOptions, WhoOptions {
@@ -68,8 +68,7 @@ export async function referenceCheck(
     arrange: (instruction) => arranged(instruction, to),
     stop,
   });
-  try {
-    const who = await whoWorks(options, parts, station, to);
+  return atWork(options, { parts, station }, to, async (who) => {
     const found = await stoppable(to, async (stop) => {
       const check = checkReference(orderWith(who, stop), parts);
       for (;;) {
@@ -80,9 +79,7 @@ export async function referenceCheck(
     });
     to.out(options.json === true ? JSON.stringify(found, null, 2) : told(found));
     return found.ok ? EXIT.conforming : EXIT.nonconforming;
-  } finally {
-    parts.ledger.close();
-  }
+  });
 }
 
 function told(found: ReferenceChecked): string {

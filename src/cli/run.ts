@@ -17,7 +17,7 @@ import { labelOf } from './scan.js';
 import { stoppable } from './stoppable.js';
 import { resultTable } from './table.js';
 import type { Terminal } from './terminal.js';
-import { whoWorks } from './who.js';
+import { atWork } from './who.js';
 
 /** Options of `run`, as the argument parser hands them over. */
 export interface RunOptions {
@@ -104,8 +104,8 @@ export async function testItem(
       : {}),
   });
   to.err(`${SIMULATED_MARK}: bench ${documents.station.id} is simulated.`);
-  try {
-    const who = await whoWorks(options, parts, documents.station, to);
+  const place = { parts, station: documents.station };
+  return atWork(options, place, to, async (who) => {
     const order: Order = {
       serial,
       ...(lot === undefined ? {} : { lot }),
@@ -121,9 +121,7 @@ export async function testItem(
       if (next.done === true) return next.value;
       showProgress(next.value, to);
     }
-  } finally {
-    parts.ledger.close();
-  }
+  });
 }
 
 export function exitOf(verdict: ItemVerdict): number {

@@ -14,7 +14,7 @@ import { showProgress } from './progress.js';
 import { labelOf } from './scan.js';
 import { stoppable } from './stoppable.js';
 import type { Terminal } from './terminal.js';
-import { whoWorks, type Who, type WhoOptions } from './who.js';
+import { atWork, type Who, type WhoOptions } from './who.js';
 
 /** Options of `stand measure`, as the argument parser hands them over. */
 export interface StandOptions extends AnswerOptions, WhoOptions {
@@ -60,8 +60,7 @@ export async function standMeasure(
     arrange: (instruction) => arranged(instruction, to),
     stop,
   });
-  try {
-    const who = await whoWorks(options, parts, station, to);
+  return atWork(options, { parts, station }, to, async (who) => {
     const measured = await stoppable(to, (stop) =>
       finished(measureStand(orderWith(who, stop), parts), to),
     );
@@ -72,9 +71,7 @@ export async function standMeasure(
     }
     tell(measured, { ...options, isStored, file: station.file }, to);
     return isStored ? EXIT.conforming : EXIT.held;
-  } finally {
-    parts.ledger.close();
-  }
+  });
 }
 
 async function finished(

@@ -9,7 +9,7 @@ import { showProgress } from './progress.js';
 import { labelOf } from './scan.js';
 import { stoppable } from './stoppable.js';
 import type { Terminal } from './terminal.js';
-import { whoWorks, type Who, type WhoOptions } from './who.js';
+import { atWork, type Who, type WhoOptions } from './who.js';
 
 /** Options of `stop prove`, as the argument parser hands them over. */
 export interface StopOptions extends AnswerOptions, WhoOptions {
@@ -55,8 +55,7 @@ export async function stopProve(text: string, options: StopOptions, to: Terminal
       );
     },
   });
-  try {
-    const who = await whoWorks(options, parts, station, to);
+  return atWork(options, { parts, station }, to, async (who) => {
     const found = await stoppable(to, async (stop) => {
       const proving = proveStop(orderWith(who, stop), parts);
       for (;;) {
@@ -67,9 +66,7 @@ export async function stopProve(text: string, options: StopOptions, to: Terminal
     });
     to.out(options.json === true ? JSON.stringify(found, null, 2) : told(found));
     return found.ok ? EXIT.conforming : EXIT.nonconforming;
-  } finally {
-    parts.ledger.close();
-  }
+  });
 }
 
 function told(found: StopProven): string {

@@ -1,9 +1,11 @@
 import { systemClock } from '../base/clock.js';
-import { StallmarkError } from '../base/error.js';
+import { StallmarkError, withSecond } from '../base/error.js';
 import type { Ledger } from '../ledger/ledger.js';
+import type { LedgerFile } from '../ledger/sqlite.js';
+import type { Place } from '../people/log-in.js';
 import { nameOf, ROLES, type Role, type Session } from '../people/people.js';
 import { readRegister } from '../people/register.js';
-import { sessionFor } from '../people/session.js';
+import { logOut, sessionFor } from '../people/session.js';
 import type { Actor } from '../readiness/disposition.js';
 import type { Parts } from '../run/brief.js';
 import { defaultKeys } from '../run/places.js';
@@ -25,16 +27,55 @@ export interface Who {
   readonly session: Session;
 }
 
+/** Where somebody works, and with what. */
+export interface Workplace {
+  readonly parts: Pick<Parts, 'clock' | 'register'> & { readonly ledger: LedgerFile };
+  readonly station: { readonly id: string; readonly kind: string };
+}
+
+/**
+ * Has the person at the bench log in, lets the work be done, ends the session and closes the ledger.
+ *
+ * @throws people/*, what the work throws.
+ */
+export async function atWork<T>(
+  options: WhoOptions,
+  { parts, station }: Workplace,
+  to: Terminal,
+  work: (who: Who) => Promise<T>,
+): Promise<T> {
+  const { ledger, clock } = parts;
+  const place = { bench: station.id, simulated: station.kind === 'simulated' };
+  try {
+    const who = await whoWorks(options, parts, place, to);
+    const leave = (): void => {
+      logOut(ledger, who.session, place, clock.now());
+    };
+    const done = await work(who).catch((error: unknown) => {
+      try {
+        leave();
+      } catch (second) {
+        throw withSecond(error, second);
+      }
+      throw error;
+    });
+    leave();
+    return done;
+  } finally {
+    ledger.close();
+  }
+}
+
 /**
  * Has the person at the bench log in, or takes the stated name on a simulated bench that has no
  * register of people.
  *
  * @throws people/*, usage/argument when nobody is named.
  */
-export async function whoWorks(
+async function whoWorks(
   { operator, as }: WhoOptions,
   parts: Pick<Parts, 'ledger' | 'clock' | 'register'>,
-  station: { readonly id: string; readonly kind: string },
+  place: Place,
   to: Terminal,
 ): Promise<Who> {
   const ask = secretAsker(to);
@@ -42,7 +83,7 @@ export async function whoWorks(
     register: parts.register,
     ledger: parts.ledger,
     clock: parts.clock,
-    place: { bench: station.id, simulated: station.kind === 'simulated' },
+    place,
     stated: operator,
     id: as,
     ask: (id) => ask(`Secret of ${id}: `, SECRET),

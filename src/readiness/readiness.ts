@@ -146,14 +146,21 @@ function bandCheck(
   };
 }
 
-/** The transducer must survive the ceiling and still resolve it: 1.2 to 10 times. Common practice. */
+/**
+ * The transducer must survive the ceiling and still resolve it: 1.2 to 10 times, refused otherwise. More
+ * than 5 times makes U large: told and put on the record. Common practice, no source.
+ */
 function rangeCheck(ceiling: number, range: number): Check {
   const ratio = range / ceiling;
+  const isUsable = ratio >= 1.2 && ratio <= 10;
+  const isWide = isUsable && ratio > 5;
+  const found = `±${String(range)} N·m is ${ratio.toFixed(2)} times the ceiling of ${String(ceiling)} N·m, allowed 1.2 … 10`;
   return {
     name: 'transducer range',
-    state: ratio >= 1.2 && ratio <= 10 ? 'ok' : 'failed',
-    found: `±${String(range)} N·m is ${ratio.toFixed(2)} times the ceiling of ${String(ceiling)} N·m, allowed 1.2 … 10`,
+    state: isUsable && !isWide ? 'ok' : 'failed',
+    found: isWide ? `${found}; more than 5 makes the uncertainty large` : found,
     clear: 'maintenance',
+    ...(isWide ? { blocks: false } : {}),
   };
 }
 

@@ -1,5 +1,5 @@
 import { join } from 'node:path';
-import { StallmarkError, throwIfAny } from '../base/error.js';
+import { StallmarkError, throwIfAny, withSecond } from '../base/error.js';
 import type { Bench } from '../bench/bench.js';
 import type { Acknowledgement, EnergizePermit } from '../bench/permit.js';
 import type { Entry } from '../ledger/ledger.js';
@@ -204,9 +204,6 @@ function abort(error: unknown, begun: Entry, order: Order, parts: Parts): void {
   try {
     abortAttempt(parts.root, parts.ledger, ending, parts.clock.now());
   } catch (second) {
-    if (error instanceof StallmarkError && second instanceof StallmarkError) {
-      throw new StallmarkError([...error.problems, ...second.problems], { cause: error });
-    }
-    throw new AggregateError([error, second], 'the attempt failed, and so did entering that');
+    throw withSecond(error, second);
   }
 }

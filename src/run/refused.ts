@@ -1,4 +1,4 @@
-import { StallmarkError } from '../base/error.js';
+import { StallmarkError, withSecond } from '../base/error.js';
 import { releaseClaim, type Claiming } from '../readiness/claim.js';
 import type { Asking, Parts } from './brief.js';
 
@@ -35,9 +35,6 @@ export function enterRefusal(error: unknown, order: Asking, parts: Parts): void 
     parts.ledger.append({ ...entry, by: order.operator }, now);
     releaseClaim(parts.ledger, claimOf(order, parts), now);
   } catch (second) {
-    if (!(second instanceof StallmarkError)) throw second;
-    const known = new Set(error.problems.map(({ code }) => code));
-    const more = second.problems.filter(({ code }) => !known.has(code));
-    throw new StallmarkError([...error.problems, ...more], { cause: error });
+    throw withSecond(error, second);
   }
 }

@@ -480,6 +480,18 @@ test('gates of one name with an allowance for each stage say which is which', ()
   expect(only?.allowed).toBe('≤ as stated');
 });
 
+test('where many stages differ and all hold, the one nearest to its limit is told', () => {
+  if (gate === undefined) throw new Error('the sample has gates');
+  const stages = ['wake', 'steps', 'peak', 'field', 'close'].map((scope, i) => ({
+    ...gate,
+    ...({ name: 'clock rate', unit: 'ppm', blames: 'stand', holds: true } as const),
+    ...{ scope, observed: 50, allowed: 100 * (i + 1), margin: 1 - 50 / (100 * (i + 1)) },
+  }));
+  expect(gateGroups(stages)[0]?.found).toBe('50 ppm of 100 ppm (wake, nearest of 5 stages)');
+  const closed = stages.map((one, i) => (i === 2 ? { ...one, holds: false, margin: -1 } : one));
+  expect(gateGroups(closed)[0]?.found).toContain('50 ppm of 300 ppm (peak)');
+});
+
 const FINDINGS = [
   { observed: 1.1e-12, allowed: 2, holds: true, unit: 'ms', want: '0 ms' },
   { observed: 0.0004, allowed: 2, holds: true, unit: 'ms', want: '0.0004 ms' },
