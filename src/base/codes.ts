@@ -59,7 +59,10 @@ export const CODES = {
   'route/overlap': ['document', 'two routes count for one model and revision at the same instant'],
   'route/order': ['document', 'a route ends before it begins, or says for no model that it counts'],
   'route/gap': ['document', 'no route of a model counts at this instant'],
-  'route/missing': ['document', 'a route names an issue that is not among the files, or the wrong one'],
+  'route/missing': [
+    'document',
+    'a route names an issue that is not among the files, or the wrong one',
+  ],
   'reference/item': ['document', 'a reference item is stated so that checks of it prove nothing'],
   'reference/serial': ['usage', 'a reference item was given as a product, or a product as one'],
   'readiness/not-ready': ['bench', 'the bench may not test now'],

@@ -36,7 +36,8 @@ export function documentKindOf(text: string, file: string): DocumentKind {
   const kind = kinds.find((name) => new RegExp(`^\\uFEFF?${name} *:`, 'm').test(text));
   if (kind !== undefined) return kind;
   const where = { file, line: 1, column: 1, length: 0 };
-  const what = 'The file says neither "procedure:", "limits:", "bench:", "references:" nor "routes:" at the start of a line.';
+  const what =
+    'The file says neither "procedure:", "limits:", "bench:", "references:" nor "routes:" at the start of a line.';
   const fix = 'Write the identity of the document under one of these keys.';
   throw new StallmarkError([{ code: 'document/key', where, what, fix }]);
 }

@@ -117,12 +117,12 @@ const isReport = process.argv.includes('--report');
 const isWhole = process.argv.includes('--whole');
 const only = { severity: optionOf('severity'), fault: optionOf('fault') };
 // A slow stop shows in a proof of it alone: tests/truth/stop-proof.test.ts.
-const places = FAULTS.filter(({ name }) => name !== 'slow-stop').flatMap((fault: Fault) =>
-  SEVERITIES.map((severity) => ({ fault, severity })),
-).filter(
-  ({ fault, severity }) =>
-    (only.fault ?? fault.name) === fault.name && (only.severity ?? severity) === severity,
-);
+const places = FAULTS.filter(({ name }) => name !== 'slow-stop')
+  .flatMap((fault: Fault) => SEVERITIES.map((severity) => ({ fault, severity })))
+  .filter(
+    ({ fault, severity }) =>
+      (only.fault ?? fault.name) === fault.name && (only.severity ?? severity) === severity,
+  );
 const serials = Array.from({ length: count }, (_, i) => serialOf(i + 1));
 // One serial through all faults before the next: a campaign that is cut short knows a little of everything.
 const jobs = serials.flatMap((serial) =>

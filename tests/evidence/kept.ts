@@ -45,7 +45,10 @@ function bare(outcome: Outcome): Outcome {
 /** Decides a kept run under limits that may be others than when it was run. */
 export function decided(kept: Kept, documents: RunDocuments): Decision {
   const { scores, gates, itemFault } = kept;
-  return decisionOn(documents, { outcomes: [{ stage: 'all', scores, gates, stops: false }], itemFault });
+  return decisionOn(documents, {
+    outcomes: [{ stage: 'all', scores, gates, stops: false }],
+    itemFault,
+  });
 }
 
 /** The value that was read for a row, or undefined. */

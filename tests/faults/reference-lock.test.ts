@@ -147,6 +147,7 @@ test('on a simulated bench that requires none a fresh folder can be used, and th
   const { error, issued } = await attempted(false, []);
   expect(error).toBeUndefined();
   expect(issued?.certificate.deviations).toEqual([
+    'Check "stop proof" not run: the stop function was never proven on TW-1 in this ledger.',
     'Check "reference item REF-H12-A" not run: never checked on TW-1 in this ledger.',
     'Check "reference item REF-H12-B" not run: never checked on TW-1 in this ledger.',
   ]);
