@@ -16,6 +16,7 @@ import { itemFaultBehind } from './item-fault.js';
 import { whyNotPlayed } from './playable.js';
 import { advance, type Run } from './run.js';
 import { torqueMonitor } from './monitor.js';
+import { signMonitor, SignsDisagree } from './sign-monitor.js';
 import type { Scorer, StageOutcome } from './scorer.js';
 
 /** Everything one attempt needs. */
@@ -103,8 +104,8 @@ export async function* perform(work: Work): AsyncGenerator<Progress, Performed> 
         isOn = !isOn;
         yield told({ kind: 'power', on: isOn, at: work.clock.now() });
       }
-      const outcome = scores.add(await capture(work, stage, spell.energized));
-      if (stage.gates.length > 0 && (await outcome).stops) {
+      const outcome = await played(work, stage, spell, scores);
+      if (stage.gates.length > 0 && (await outcome.scored).stops) {
         brokenOff = stage.id;
         break;
       }
@@ -127,6 +128,28 @@ export async function* perform(work: Work): AsyncGenerator<Progress, Performed> 
   return { run, outcomes: settled, energized, brokenOff, itemFault, leftOut, environment };
 }
 
+/**
+ * Plays a stage and hands its capture to the scorer. Directions that disagree take the power away at
+ * once; the gate that says so is the outcome then, and the rest of the samples is not waited for.
+ *
+ * @returns The outcome still to come, wrapped so that nobody waits for it here.
+ */
+async function played(
+  work: Work,
+  stage: Stage,
+  spell: PowerSpell,
+  scores: ScoreQueue,
+): Promise<{ readonly scored: Promise<StageOutcome> }> {
+  try {
+    return { scored: scores.add(await capture(work, stage, spell.energized)) };
+  } catch (error) {
+    if (!(error instanceof SignsDisagree)) throw error;
+    await spell.end('off');
+    const outcome = { stage: stage.id, scores: [], gates: [error.gate], stops: true };
+    return { scored: scores.settle(outcome) };
+  }
+}
+
 /** Captures handed to the scorer while the next stage is played. */
 class ScoreQueue {
   readonly outcomes: Promise<StageOutcome>[] = [];
@@ -141,6 +164,13 @@ class ScoreQueue {
     });
     this.outcomes.push(outcome);
     return outcome;
+  }
+
+  /** Takes an outcome that needs no samples. */
+  settle(outcome: StageOutcome): Promise<StageOutcome> {
+    const settled = Promise.resolve(outcome);
+    this.outcomes.push(settled);
+    return settled;
   }
 
   /** No torque for samples that nobody can keep or score: throws what went wrong with earlier ones. */
@@ -210,7 +240,7 @@ async function take(
   };
   const blocks = power === undefined ? work.bench.observe(duration, settings) : power.play(load);
   const rate: Quantity<'Hz'> = work.bench.ratings.sampleRate;
-  const watch = watcher(work, power, stageCeiling(work.procedure, stage), pressing);
+  const watch = watcher(work, power, stage, pressing);
   const expected = Math.round(duration * rate);
   pressing?.ask();
   const taken = await record(blocks, { expected, settings, rate }, watch);
@@ -251,10 +281,12 @@ function stageCeiling({ ceiling, rated }: Procedure, stage: Stage): Quantity<'NÂ
 function watcher(
   work: Work,
   power: Energized | undefined,
-  ceiling: Quantity<'NÂ·m'>,
+  stage: Stage,
   pressing: Pressing | undefined,
 ): (block: Block) => Promise<void> {
-  const monitor = torqueMonitor(ceiling, work.procedure.model.torqueConstant);
+  const { torqueConstant } = work.procedure.model;
+  const monitor = torqueMonitor(stageCeiling(work.procedure, stage), torqueConstant);
+  const signs = signMonitor(stage, torqueConstant);
   return async (block) => {
     refuseWhenStopped(work.stop);
     if (power === undefined) return;
@@ -284,6 +316,8 @@ function watcher(
         'Have the item and the stand looked at before anyone tries again.',
       );
     }
+    const turned = signs?.(block);
+    if (turned !== undefined) throw new SignsDisagree(turned);
     power.feed();
   };
 }

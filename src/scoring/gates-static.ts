@@ -1,5 +1,5 @@
 import type { Capture, Screened, Take } from '../capture/capture.js';
-import { doubt, gateOf, type Blame, type Finding } from '../capture/gate.js';
+import { doubt, gateOf, type Blame, type Finding, type Gate } from '../capture/gate.js';
 import { fitLine, mean, standardDeviation } from './line.js';
 import { channelsOf, lastPart, option, shown } from './reading.js';
 import type { Context, GateRule } from './scoring.js';
@@ -168,13 +168,28 @@ const polarity: GateRule = {
     if (motorRatio === undefined || shaftRatio === undefined) {
       return gateOf(polarity, stage.id, doubt(allowed, '1', 'the command does not change.'));
     }
-    const found = judgePairs(motorRatio, shaftRatio, allowed);
-    if (found.holds) return gateOf(polarity, stage.id, found);
-    const cause = causeOf(motorRatio, shaftRatio, allowed);
-    const evidence = `${found.evidence}${cause.says}`;
-    return gateOf({ ...polarity, blames: cause.blames }, stage.id, { ...found, evidence });
+    return polarityGate(motorRatio, shaftRatio, stage.id, allowed);
   },
 };
+
+/**
+ * Judges polarity from the shares of the command with which current and torque answer it.
+ *
+ * @param motor - Motor-side torque over command. @param shaft - Shaft torque over command.
+ * @param allowed - Share by which each may differ from the command.
+ */
+export function polarityGate(
+  motor: number,
+  shaft: number,
+  stage: string,
+  allowed: number = POLARITY_OPTIONS.allowance.default,
+): Gate {
+  const found = judgePairs(motor, shaft, allowed);
+  if (found.holds) return gateOf(polarity, stage, found);
+  const cause = causeOf(motor, shaft, allowed);
+  const evidence = `${found.evidence}${cause.says}`;
+  return gateOf({ ...polarity, blames: cause.blames }, stage, { ...found, evidence });
+}
 
 /** Says which pairs of command, current and torque disagree. */
 function judgePairs(motor: number, shaft: number, allowed: number): Finding {
