@@ -7,7 +7,7 @@ import type { Asking, Parts } from './brief.js';
 
 /** Who may apply power, by what it is for. */
 const MAY_RUN: Readonly<Record<Procedure['purpose'], readonly Role[]>> = {
-  acceptance: ['operator'],
+  acceptance: ['operator', 'quality engineer'],
   reference: ['operator', 'maintenance', 'quality engineer'],
   stop: ['operator', 'maintenance'],
   stand: ['maintenance', 'quality engineer'],
