@@ -1,13 +1,14 @@
 import { readFileSync, renameSync, writeFileSync } from 'node:fs';
 import { sha256 } from '../base/canonical.js';
 import { isoInstant, systemClock } from '../base/clock.js';
-import { StallmarkError } from '../base/error.js';
+import { StallmarkError, throwIfAny } from '../base/error.js';
 import { openLedger } from '../ledger/sqlite.js';
 import { readRegister } from '../people/register.js';
+import { roleProblems } from '../people/session.js';
 import { approve } from '../procedure/approval.js';
 import { defaultKeys, ledgerFile } from '../run/places.js';
 import type { Terminal } from './terminal.js';
-import { actorFor, refuseRole, type ActorOptions } from './who.js';
+import { actorFor, type ActorOptions } from './who.js';
 
 /** Options of `approve`. */
 export interface ApproveOptions extends ActorOptions {
@@ -40,7 +41,7 @@ export async function approveFile(
   const ledger = openLedger(ledgerFile(options.data));
   try {
     const actor = await actorFor(options, ledger, to);
-    refuseRole(actor, ['quality engineer'], 'approve a document');
+    throwIfAny(roleProblems(actor, ['quality engineer'], 'approve a document'));
     const role = 'quality engineer';
     const { from, now } = write(file, { by: actor.by, role });
     const body = { what: 'document approved', file, from, to: now, why: options.why ?? '' };

@@ -1,12 +1,13 @@
 import { EXIT } from '../base/codes.js';
 import { systemClock } from '../base/clock.js';
-import { StallmarkError } from '../base/error.js';
+import { StallmarkError, throwIfAny } from '../base/error.js';
 import { auditFile } from '../ledger/audit.js';
 import { confirmClock, type Entry } from '../ledger/ledger.js';
 import { openLedger } from '../ledger/sqlite.js';
+import { roleProblems } from '../people/session.js';
 import { ledgerFile } from '../run/places.js';
 import type { Terminal } from './terminal.js';
-import { actorFor, refuseRole, type ActorOptions } from './who.js';
+import { actorFor, type ActorOptions } from './who.js';
 
 export interface LedgerOptions {
   readonly data: string;
@@ -25,7 +26,7 @@ export async function confirmLedgerClock(options: ClockOptions, to: Terminal): P
   const ledger = openLedger(file);
   try {
     const actor = await actorFor({ role: 'quality engineer', ...options }, ledger, to);
-    refuseRole(actor, ['quality engineer'], 'vouch for the clock');
+    throwIfAny(roleProblems(actor, ['quality engineer'], 'vouch for the clock'));
     const entry = confirmClock(ledger, actor.by, options.why, systemClock.now());
     to.out(`Entry ${String(entry.number)}: ${actor.by} vouches for ${entry.at}.`);
     return EXIT.conforming;

@@ -18,7 +18,7 @@ import type { ChartOptions, ReferenceOptions } from './reference.js';
 import type { RunOptions } from './run.js';
 import type { ReviewOptions, SignOptions } from './sign.js';
 import type { StandOptions } from './stand.js';
-import type { StopOptions } from './stop.js';
+import type { PowerOptions } from './power.js';
 import type { TraceOptions } from './trace.js';
 import type { TrailOptions } from './trail.js';
 import type { VerifyOptions } from './verify.js';
@@ -222,7 +222,7 @@ energizing(
     .argument('<label>', 'item that lies in the nest, as scanned from the label, or its serial'),
 )
   .option('--json', 'print what was found as JSON')
-  .action(async (label: string, options: StopOptions) => {
+  .action(async (label: string, options: PowerOptions) => {
     const { stopProve } = await import('./stop.js');
     process.exitCode = await stopProve(label, options, terminal);
   });

@@ -18,28 +18,18 @@ import {
   type ReferenceChecked,
 } from '../readiness/reference-entry.js';
 import { openSuspects } from '../readiness/suspects.js';
-import { assemble } from '../run/assemble.js';
 import { DEFAULT_FOLDERS, one, readDocuments } from '../run/documents.js';
-import { defaultKeys, ledgerFile } from '../run/places.js';
+import { ledgerFile } from '../run/places.js';
 import { prepareReference } from '../run/reference-documents.js';
 import { chartWords, referenceFigure, type Charted } from '../run/reference-figure.js';
-import { checkReference, type ReferenceOrder } from '../run/reference.js';
-import { answerTo, arranged, type AnswerOptions } from './answer.js';
-import { showProgress } from './progress.js';
+import { checkReference } from '../run/reference.js';
+import { atBench, shown, type PowerOptions } from './power.js';
 import { stoppable } from './stoppable.js';
 import type { Terminal } from './terminal.js';
-import { atWork, type Who, type WhoOptions } from './who.js';
 
 /** Options of `reference check`, as the argument parser hands them over. */
-export interface ReferenceOptions extends AnswerOptions, WhoOptions {
-  readonly procedure?: string;
+export interface ReferenceOptions extends PowerOptions {
   readonly limits?: string;
-  readonly bench?: string;
-  readonly fault: readonly string[];
-  readonly pace: 'fast' | 'real';
-  readonly data: string;
-  readonly keys?: string;
-  readonly json?: true;
 }
 
 /** Checks the bench with a reference item; 0 when the check holds, 1 when it does not. */
@@ -49,37 +39,14 @@ export async function referenceCheck(
   to: Terminal,
 ): Promise<number> {
   const documents = prepareReference({ ...options, serial, now: systemClock.now() });
-  const { station, item } = documents;
-  const parts = await assemble({
-    documents,
-    serial,
-    root: options.data,
-    keys: options.keys ?? defaultKeys(),
-    passphrase: process.env['STALLMARK_PASSPHRASE'],
-    faults: [...item.simulate, ...options.fault],
-    pace: options.pace,
-  });
-  to.err(`${SIMULATED_MARK}: bench ${station.id} is simulated.`);
-  const orderWith = (who: Who, stop: AbortSignal): ReferenceOrder => ({
-    serial,
-    ...who,
-    documents,
-    acknowledge: (warning, task) => answerTo(warning, task, { ...options, ...who }, to),
-    arrange: (instruction) => arranged(instruction, to),
-    stop,
-  });
-  return atWork(options, { parts, station }, to, async (who) => {
-    const found = await stoppable(to, async (stop) => {
-      const check = checkReference(orderWith(who, stop), parts);
-      for (;;) {
-        const next = await check.next();
-        if (next.done === true) return next.value;
-        showProgress(next.value, to);
-      }
-    });
-    to.out(options.json === true ? JSON.stringify(found, null, 2) : told(found));
-    return found.ok ? EXIT.conforming : EXIT.nonconforming;
-  });
+  const { simulate } = documents.item;
+  const found = await stoppable(to, (stop) =>
+    atBench({ documents, serial, simulate, stop }, options, to, (order, parts) =>
+      shown(checkReference(order, parts), to),
+    ),
+  );
+  to.out(options.json === true ? JSON.stringify(found, null, 2) : told(found));
+  return found.ok ? EXIT.conforming : EXIT.nonconforming;
 }
 
 function told(found: ReferenceChecked): string {

@@ -5,35 +5,18 @@ import { SIMULATED_MARK } from '../certificate/certificate.js';
 import type { ItemVerdict } from '../decision/decision.js';
 import type { Label } from '../identity/identity.js';
 import { attemptItem } from '../run/attempt.js';
-import type { Order } from '../run/brief.js';
-import { assemble } from '../run/assemble.js';
 import { prepare } from '../run/documents.js';
 import type { Issued } from '../run/issue.js';
-import { defaultKeys } from '../run/places.js';
 import { preparePlots, writePlots } from '../run/plots.js';
-import { answerTo, arranged } from './answer.js';
-import { showProgress } from './progress.js';
+import { atBench, shown, type PowerOptions } from './power.js';
 import { labelOf } from './scan.js';
 import { stoppable } from './stoppable.js';
 import { resultTable } from './table.js';
 import type { Terminal } from './terminal.js';
-import { atWork } from './who.js';
 
 /** Options of `run`, as the argument parser hands them over. */
-export interface RunOptions {
-  readonly procedure?: string;
+export interface RunOptions extends PowerOptions {
   readonly limits?: string;
-  readonly bench?: string;
-  readonly operator?: string;
-  readonly as?: string;
-  readonly acknowledge: readonly string[];
-  readonly fault: readonly string[];
-  readonly pace: 'fast' | 'real';
-  readonly language: string;
-  readonly data: string;
-  readonly keys?: string;
-  readonly json?: true;
-  readonly verbose?: true;
   /** Folder for plots; none are written when left out. */
   readonly plots?: string;
 }
@@ -87,41 +70,9 @@ export async function testItem(
     serial,
     ...(revision === undefined ? {} : { revision }),
   });
-  const parts = await assemble({
-    documents,
-    serial,
-    root: options.data,
-    keys: options.keys ?? defaultKeys(),
-    passphrase: process.env['STALLMARK_PASSPHRASE'],
-    faults: options.fault,
-    pace: options.pace,
-    ...(options.verbose === true
-      ? {
-          watch: (line: string) => {
-            to.err(line);
-          },
-        }
-      : {}),
-  });
-  to.err(`${SIMULATED_MARK}: bench ${documents.station.id} is simulated.`);
-  const place = { parts, station: documents.station };
-  return atWork(options, place, to, async (who) => {
-    const order: Order = {
-      serial,
-      ...(lot === undefined ? {} : { lot }),
-      ...who,
-      documents,
-      acknowledge: (warning, task) => answerTo(warning, task, { ...options, ...who }, to),
-      arrange: (instruction) => arranged(instruction, to),
-      stop,
-    };
-    const attempt = attemptItem(order, parts);
-    for (;;) {
-      const next = await attempt.next();
-      if (next.done === true) return next.value;
-      showProgress(next.value, to);
-    }
-  });
+  return atBench({ documents, serial, stop }, options, to, (order, parts) =>
+    shown(attemptItem({ ...order, ...(lot === undefined ? {} : { lot }) }, parts), to),
+  );
 }
 
 export function exitOf(verdict: ItemVerdict): number {
@@ -162,6 +113,7 @@ function summary(certificate: Certificate, folder: string): object {
     outcome: decision.verdict.outcome,
     reason: decision.reason,
     ...(decision.itemFault === undefined ? {} : { itemFault: decision.itemFault }),
+    ...(certificate.partial === undefined ? {} : { partial: certificate.partial }),
     folder,
     results: decision.results.map((r) => ({
       stage: r.limit.stage,
@@ -176,6 +128,7 @@ function summary(certificate: Certificate, folder: string): object {
       unit: r.limit.unit.symbol,
       rule: r.limit.rule,
       verdict: r.verdict.outcome,
+      ...(r.carriedFrom === undefined ? {} : { carriedFrom: r.carriedFrom }),
       ...('side' in r.verdict ? { verdictSide: r.verdict.side } : {}),
     })),
     gates: decision.gates,

@@ -1,31 +1,18 @@
 import { readFileSync, renameSync, writeFileSync } from 'node:fs';
 import { EXIT } from '../base/codes.js';
 import { StallmarkError } from '../base/error.js';
-import { SIMULATED_MARK } from '../certificate/certificate.js';
 import { withStandVersion } from '../procedure/stand-version.js';
 import type { StandModel } from '../procedure/station.js';
-import { assemble } from '../run/assemble.js';
-import type { Asking } from '../run/brief.js';
 import { prepareStand } from '../run/documents.js';
-import { defaultKeys } from '../run/places.js';
 import { measureStand, noteTakeOver, type StandMeasured } from '../run/stand.js';
-import { answerTo, arranged, type AnswerOptions } from './answer.js';
-import { showProgress } from './progress.js';
+import { atBench, shown, type PowerOptions } from './power.js';
 import { labelOf } from './scan.js';
 import { stoppable } from './stoppable.js';
 import type { Terminal } from './terminal.js';
-import { atWork, type Who, type WhoOptions } from './who.js';
 
 /** Options of `stand measure`, as the argument parser hands them over. */
-export interface StandOptions extends AnswerOptions, WhoOptions {
-  readonly procedure?: string;
-  readonly bench?: string;
-  readonly fault: readonly string[];
-  readonly pace: 'fast' | 'real';
-  readonly data: string;
-  readonly keys?: string;
+export interface StandOptions extends PowerOptions {
   readonly acceptDrift?: string;
-  readonly json?: true;
 }
 
 /**
@@ -42,47 +29,19 @@ export async function standMeasure(
   const { serial } = labelOf(text, { ...options, purpose: 'stand' });
   const documents = prepareStand({ ...options, serial });
   const { station } = documents;
-  const parts = await assemble({
-    documents,
-    serial,
-    root: options.data,
-    keys: options.keys ?? defaultKeys(),
-    passphrase: process.env['STALLMARK_PASSPHRASE'],
-    faults: options.fault,
-    pace: options.pace,
-  });
-  to.err(`${SIMULATED_MARK}: bench ${station.id} is simulated.`);
-  const orderWith = (who: Who, stop: AbortSignal): Asking => ({
-    serial,
-    ...who,
-    documents,
-    acknowledge: (warning, task) => answerTo(warning, task, { ...options, ...who }, to),
-    arrange: (instruction) => arranged(instruction, to),
-    stop,
-  });
-  return atWork(options, { parts, station }, to, async (who) => {
-    const measured = await stoppable(to, (stop) =>
-      finished(measureStand(orderWith(who, stop), parts), to),
-    );
-    const isStored = measured.drifts.length === 0 || options.acceptDrift !== undefined;
-    if (isStored) {
-      store(station.file, measured);
-      noteTakeOver(measured, { ...options, ...who, serial, bench: station.id }, parts);
-    }
-    tell(measured, { ...options, isStored, file: station.file }, to);
-    return isStored ? EXIT.conforming : EXIT.held;
-  });
-}
-
-async function finished(
-  measuring: ReturnType<typeof measureStand>,
-  to: Terminal,
-): Promise<StandMeasured> {
-  for (;;) {
-    const next = await measuring.next();
-    if (next.done === true) return next.value;
-    showProgress(next.value, to);
-  }
+  return stoppable(to, (stop) =>
+    atBench({ documents, serial, stop }, options, to, async (order, parts) => {
+      const measured = await shown(measureStand(order, parts), to);
+      const isStored = measured.drifts.length === 0 || options.acceptDrift !== undefined;
+      if (isStored) {
+        store(station.file, measured);
+        const { operator } = order;
+        noteTakeOver(measured, { ...options, operator, serial, bench: station.id }, parts);
+      }
+      tell(measured, { ...options, isStored, file: station.file }, to);
+      return isStored ? EXIT.conforming : EXIT.held;
+    }),
+  );
 }
 
 function store(file: string, { now }: StandMeasured): void {

@@ -3,7 +3,7 @@ import { StallmarkError, withSecond } from '../base/error.js';
 import type { Ledger } from '../ledger/ledger.js';
 import type { LedgerFile } from '../ledger/sqlite.js';
 import type { Place } from '../people/log-in.js';
-import { nameOf, ROLES, type Role, type Session } from '../people/people.js';
+import { nameOf, ROLES, type Session } from '../people/people.js';
 import { readRegister } from '../people/register.js';
 import { logOut, sessionFor } from '../people/session.js';
 import type { Actor } from '../readiness/disposition.js';
@@ -130,12 +130,4 @@ export async function actorFor(
   const what = `"${options.role ?? ''}" is no role; there are: ${ROLES.join(', ')}.`;
   const fix = 'Give --by with a name and --role with one of the roles.';
   throw new StallmarkError([{ code: 'usage/argument', what, fix }]);
-}
-
-/** @throws people/role when somebody is in none of the roles that may do something. */
-export function refuseRole({ by, roles }: Actor, allowed: readonly Role[], act: string): void {
-  if (roles.some((role) => allowed.includes(role))) return;
-  const what = `${by} is ${roles.join(', ')}, but may not ${act}.`;
-  const fix = `Have it done by: ${allowed.join(' or ')}.`;
-  throw new StallmarkError([{ code: 'people/role', what, fix }]);
 }

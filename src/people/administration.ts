@@ -23,7 +23,7 @@ import {
 } from './people.js';
 import { personOf, readRegister, registerFile } from './register.js';
 import { COST, hashSecret, isSecret, secretProblems, type Cost } from './secret.js';
-import { roleProblems } from './session.js';
+import { inRoles, roleProblems } from './session.js';
 
 /** Who changes people, where, when and why. */
 export interface Acting {
@@ -305,7 +305,7 @@ function demandMaker({ session }: Acting, act: string): void {
     const what = `"${session.name}" was only stated, and cannot ${act}.`;
     throw refusal('people/stated', what, 'Give your id with --as.');
   }
-  throwIfAny(roleProblems(session, MAKERS, act));
+  throwIfAny(roleProblems(inRoles(session), MAKERS, act));
 }
 
 function refuseNoMaker({ people }: Register): void {

@@ -1,6 +1,6 @@
 import { dayAt } from '../base/calendar.js';
 import { isoInstant, type Clock } from '../base/clock.js';
-import { StallmarkError, throwIfAny, unreachable, type Problem } from '../base/error.js';
+import { StallmarkError, unreachable, type Problem } from '../base/error.js';
 import type { Entry, Ledger } from '../ledger/ledger.js';
 import { changesIn, personProblems } from './change.js';
 import {
@@ -302,19 +302,26 @@ function enterNote(
   ledger.append(sessionEntry(note, place, nameOf(session)), now);
 }
 
+/** Whoever acts, as entries name the person, and in which roles. */
+export interface InRoles {
+  readonly by: string;
+  readonly roles: readonly Role[];
+}
+
+/** A person at work as one who acts. */
+export const inRoles = (session: Session): InRoles => ({
+  by: nameOf(session),
+  roles: session.roles,
+});
+
 /** Says that a person is in none of the roles that may do something. */
 export function roleProblems(
-  session: Session,
+  { by, roles }: InRoles,
   allowed: readonly Role[],
   act: string,
 ): readonly Problem[] {
-  if (session.roles.some((role) => allowed.includes(role))) return [];
-  const what = `${nameOf(session)} is ${session.roles.join(', ')}, but may not ${act}.`;
+  if (roles.some((role) => allowed.includes(role))) return [];
+  const what = `${by} is ${roles.join(', ')}, but may not ${act}.`;
   const fix = `Have it done by: ${allowed.join(' or ')}.`;
   return [{ code: 'people/role', what, fix }];
-}
-
-/** @throws people/role. */
-export function demandRole(session: Session, allowed: readonly Role[], act: string): void {
-  throwIfAny(roleProblems(session, allowed, act));
 }

@@ -26,7 +26,7 @@ import { systemDisk, type Disk } from '../ledger/disk.js';
 import type { Entry, Ledger } from '../ledger/ledger.js';
 import { retiredAt } from './change.js';
 import { nameOf, type Role, type Session } from './people.js';
-import { roleProblems } from './session.js';
+import { inRoles, roleProblems } from './session.js';
 
 /** Who may sign with which meaning. */
 export const MAY_SIGN: Readonly<Record<Meaning, readonly Role[]>> = {
@@ -112,7 +112,7 @@ export async function signRecord(signing: RecordSigning, disk: Disk = systemDisk
   const { session, meaning, folder, ledger, now } = signing;
   throwIfAny([
     ...signerProblems(signing),
-    ...roleProblems(session, MAY_SIGN[meaning], `sign as ${meaning}`),
+    ...roleProblems(inRoles(session), MAY_SIGN[meaning], `sign as ${meaning}`),
   ]);
   const table = await intactTable(signing);
   const subject = await recordSubject(folder, table);
@@ -276,7 +276,7 @@ export async function signReview(signing: ReviewSigning): Promise<Signed> {
   const { session, ledger, now, simulated } = signing;
   throwIfAny([
     ...signerProblems(signing),
-    ...roleProblems(session, REVIEWERS, 'review the audit trail'),
+    ...roleProblems(inRoles(session), REVIEWERS, 'review the audit trail'),
   ]);
   const entries = [...ledger.entries()];
   refuseUnclean(entries);

@@ -1,6 +1,6 @@
 import type { Problem } from '../base/error.js';
 import type { Role } from '../people/people.js';
-import { roleProblems, sessionProblems } from '../people/session.js';
+import { inRoles, roleProblems, sessionProblems } from '../people/session.js';
 import { trainingProblems } from '../people/training.js';
 import type { Procedure } from '../procedure/procedure.js';
 import type { Asking, Parts } from './brief.js';
@@ -39,7 +39,7 @@ export function operatorProblems(order: Asking, parts: Parts, now: number): read
     return [{ code: 'people/stated', what, fix }];
   }
   return [
-    ...roleProblems(session, MAY_RUN[procedure.purpose], ACTS[procedure.purpose]),
+    ...roleProblems(inRoles(session), MAY_RUN[procedure.purpose], ACTS[procedure.purpose]),
     ...trainingProblems(session, procedure, now),
     ...sessionProblems(parts.ledger.of(''), session, station.id, now),
   ];

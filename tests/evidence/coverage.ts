@@ -59,6 +59,7 @@ const truthFile = option('--truths');
 const put: Truths =
   truthFile === undefined ? await truths([...runs.keys()]) : (linesOf(truthFile) as Truths);
 const serials = [...runs.keys()].filter((serial) => put.has(serial));
+if (serials.length === 0) throw new Error('no item was kept; run evidence:yield first');
 
 /**
  * Whether a component is in the simulated items by itself: noise and converter steps come anew in each,
