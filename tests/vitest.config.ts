@@ -16,11 +16,13 @@ export default defineConfig({
     maxWorkers: 2,
     projects: [
       project('unit', '*.test.ts', 60_000),
+      project('page', '*.test.ts', 60_000),
       project('checks', '*.check.ts', 60_000),
       project('contract', '*.test.ts', 60_000),
       project('truth', '*.test.ts', 300_000),
       project('faults', '*.test.ts', 120_000),
       project('e2e', '*.test.ts', 180_000),
+      project('browser', '*.test.ts', 180_000),
     ],
   },
 });

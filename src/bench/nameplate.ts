@@ -34,7 +34,10 @@ export function ratingsOf(station: SimulatedStation, fitted?: number): Ratings {
     sampleRate: station.sampleRate,
     maximumUpdates: hertz(MOST_UPDATES),
     deadMan: second(DEAD_MAN),
-    fixtures: ['coupled', 'uncoupled', 'shunt', 'timing'],
+    fixtures: [
+      ...(['coupled', 'uncoupled', 'shunt', 'timing'] as const),
+      ...(station.shuntPolarity === 'both' ? (['shunt-negative'] as const) : []),
+    ],
     channels: CHANNELS.filter((channel) => channel !== 'sound' || hears),
     indexing: 'bench',
     closedLoop: true,
@@ -57,7 +60,7 @@ export function environmentOf(stand: StandParameters, at: Moment): Environment {
   const { poweredFor } = stand;
   return {
     ambient: celsius(stand.thermometer ?? felt),
-    humidity: stand.humidity,
+    humidity: Math.min(1, stand.humidity + (at.wasEnergized ? stand.damp : 0)),
     supply: volt(at.supply),
     ...(poweredFor === undefined ? {} : { poweredFor: poweredFor + at.time }),
   };

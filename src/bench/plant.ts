@@ -292,7 +292,7 @@ export class Plant {
     const seen = this.seen;
     this.sensors.read(seen);
     const clamped = this.fixture === 'coupled' ? seen.torque + stand.preload : 0;
-    const on = this.fixture === 'shunt' ? Math.max(stand.shunt, stand.shuntLeft) : stand.shuntLeft;
+    const on = this.shuntedBy();
     const shunt = this.testing ? on + seen.torque : on;
     const zero = stand.zero + stand.drift * this.samples * PERIOD;
     seen.torque = (1 + stand.torqueGain) * stand.polarity * clamped + shunt + zero;
@@ -300,6 +300,13 @@ export class Plant {
     seen.supply = this.supply.voltage;
     if (this.microphone !== undefined) seen.sound = this.microphone.hear(torque);
     this.turning = Math.max(0, this.turning - 1);
+  }
+
+  /** N·m that the shunt adds as it is switched. */
+  private shuntedBy(): number {
+    const { shunt, shuntNegative, shuntLeft } = this.parameters.stand;
+    if (this.fixture === 'shunt') return Math.max(shunt, shuntLeft);
+    return this.fixture === 'shunt-negative' ? shuntLeft - shuntNegative : shuntLeft;
   }
 
   /** Mean of the test signal over this sample. */

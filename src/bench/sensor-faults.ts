@@ -94,7 +94,12 @@ export const SENSOR_FAULTS = [
       [0.0005, 0.008, 0.2],
       (gain) =>
         `The bridge amplifier reads ${Number((100 * gain).toPrecision(2))} % too much, of torque and of the shunt alike.`,
-      (gain) => onStand((s) => ({ torqueGain: s.torqueGain + gain, shunt: (1 + gain) * s.shunt })),
+      (gain) =>
+        onStand((s) => ({
+          torqueGain: s.torqueGain + gain,
+          shunt: (1 + gain) * s.shunt,
+          shuntNegative: (1 + gain) * s.shuntNegative,
+        })),
     ),
   },
   {

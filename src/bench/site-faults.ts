@@ -33,6 +33,29 @@ export const SITE_FAULTS = [
     ),
   },
   {
+    name: 'wrong-humidity',
+    blames: 'stand',
+    expect: ['readiness/not-ready'],
+    stages: [],
+    severities: graded(
+      [0.69, 0.78, 0.95],
+      (humidity) => `It is ${Math.round(100 * humidity)} % humid at the bench from the start.`,
+      (humidity) => onStand(() => ({ humidity })),
+    ),
+  },
+  {
+    name: 'damp-air',
+    blames: 'stand',
+    expect: ['humidity-kept'],
+    stages: [],
+    severities: graded(
+      [0.03, 0.4, 0.6],
+      (damp) =>
+        `Steam of a washer drifts over while the item is energized: ${Math.round(100 * damp)} % more humidity at the bench.`,
+      (damp) => onStand(() => ({ damp })),
+    ),
+  },
+  {
     name: 'wrong-supply',
     blames: 'stand',
     expect: ['readiness/not-ready'],

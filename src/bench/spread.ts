@@ -74,6 +74,8 @@ export interface StandParameters {
   /** Torque that the shunt imitates, N·m, and what it adds while it is switched off. */
   readonly shunt: number;
   readonly shuntLeft: number;
+  /** The same the other way round, > 0; not used where the station has one polarity only. */
+  readonly shuntNegative: number;
   readonly amplifierDelay: number;
   readonly currentDelay: number;
   /** s from the torque that a reckoned wheel saw to the command that answers it. */
@@ -109,6 +111,8 @@ export interface StandParameters {
   readonly thermometer: number | undefined;
   /** K by which it gets colder at the bench once the item is energized. */
   readonly draught: number;
+  /** Relative humidity, 0 … 1, that is added once the item is energized. */
+  readonly damp: number;
   /** ± N·m of the transducer that is fitted; undefined for the one of the description. */
   readonly fitted: number | undefined;
   /** s from a safety line that opens to torque taken away. */
@@ -179,7 +183,14 @@ export const UNDISTURBED: Pick<Parameters, 'link' | 'operator' | 'incidents'> = 
 /** What of a station's description the simulation takes over. */
 export type SimulatedStation = Pick<
   Station,
-  'id' | 'torqueRange' | 'currentRange' | 'sampleRate' | 'soundRange' | 'shunt' | 'stand'
+  | 'id'
+  | 'torqueRange'
+  | 'currentRange'
+  | 'sampleRate'
+  | 'soundRange'
+  | 'shunt'
+  | 'shuntPolarity'
+  | 'stand'
 >;
 
 /** N·m/rad: transducer and coupling in series. */
@@ -267,6 +278,7 @@ export function drawStand(
     angle: 2 * Math.PI * evenly('stand', station.id, serial, attempt, 'angle'),
     shunt: station.shunt * (1 + 0.0002 * deviate('station', station.id, 'shunt')),
     shuntLeft: 0,
+    shuntNegative: station.shunt * (1 + 0.0002 * deviate('station', station.id, 'shunt negative')),
     amplifierDelay: station.stand.torqueDelay,
     currentDelay: station.stand.currentDelay,
     loopDelay: 0.26e-3,
@@ -290,6 +302,7 @@ export function drawStand(
     poweredFor: 6 * 3600,
     thermometer: undefined,
     draught: 0,
+    damp: 0,
     fitted: undefined,
     stopDelay: 0,
     wiring: {},

@@ -52,7 +52,7 @@ export function headingToJson({ stage, place, channels, take }: Heading): Json {
   };
 }
 
-const FIXTURES: readonly Fixture[] = ['coupled', 'uncoupled', 'shunt', 'timing'];
+const FIXTURES: readonly Fixture[] = ['coupled', 'uncoupled', 'shunt', 'timing', 'shunt-negative'];
 
 /** Reads what `headingToJson` wrote. @throws plain Error that names the member at fault. */
 export function headingFromJson(json: unknown): Heading {

@@ -212,9 +212,13 @@ export interface StoredCapture {
 /**
  * Reads a capture file back, to be screened and scored again. Compare its digest first.
  *
+ * @param only - Stages that are read; all of them if left out.
  * @throws storage/unreadable when the file is missing, cut short, or not what `CaptureFile` writes.
  */
-export async function readCapture(path: string): Promise<StoredCapture> {
+export async function readCapture(
+  path: string,
+  only: (stage: string) => boolean = () => true,
+): Promise<StoredCapture> {
   try {
     const file = await asyncBufferFromFile(path);
     const footer = await parquetMetadataAsync(file);
@@ -226,7 +230,7 @@ export async function readCapture(path: string): Promise<StoredCapture> {
     if (!Array.isArray(headings)) throw new Error('takes is no list');
     const compressors = { GZIP: (input: Uint8Array) => gunzipSync(input) };
     const scan = await parquetScan({ file, metadata: footer, compressors });
-    return { metadata, captures: await readTakes(scan, headings.map(headingFromJson)) };
+    return { metadata, captures: await readTakes(scan, headings.map(headingFromJson), only) };
   } catch (cause) {
     const what = `${path} cannot be read as a capture: ${messageOf(cause)}.`;
     const fix = 'Take the file from the backup of the records; the digest tells which is the one.';
@@ -237,10 +241,15 @@ export async function readCapture(path: string): Promise<StoredCapture> {
 async function readTakes(
   scan: ParquetScan,
   headings: readonly Heading[],
+  only: (stage: string) => boolean,
 ): Promise<readonly Capture[]> {
   const captures: { stage: string; takes: Take[] }[] = [];
   let row = 0;
   for (const heading of headings) {
+    if (!only(heading.stage)) {
+      row += heading.take.expected;
+      continue;
+    }
     if (heading.place === 1) captures.push({ stage: heading.stage, takes: [] });
     const capture = captures.at(-1);
     if (capture?.stage !== heading.stage || capture.takes.length + 1 !== heading.place) {

@@ -34,6 +34,8 @@ export interface Certificate {
   readonly attempt: number;
   /** Attempts that the item may have without another disposition. */
   readonly attemptsAllowed: number;
+  /** Why the item was tested as a sample; absent when it was not. */
+  readonly sample?: string;
   readonly procedure: DocumentReference;
   readonly limits: DocumentReference;
   readonly benchDigest: string;
@@ -50,6 +52,8 @@ export interface Certificate {
   readonly equipment: NonEmpty<Instrument>;
   readonly stand: StandModel;
   readonly torqueConstant: { readonly value: number; readonly origin: 'nominal' | 'measured' };
+  /** Absent when every stage of the procedure was to be played. */
+  readonly partial?: PartialTest;
   /** What was not done as the procedure says, in sentences; empty when nothing. */
   readonly deviations: readonly string[];
   readonly figures: readonly Figure[];
@@ -57,6 +61,19 @@ export interface Certificate {
   readonly software: { readonly version: string; readonly scoring: string };
   /** The ledger entry that began this attempt, so that the ledger's past is anchored outside it. */
   readonly anchor: { readonly entry: number; readonly digest: string };
+}
+
+/** What a retest after rework was limited to, and the record that its other rows were carried over from. */
+export interface PartialTest {
+  /** Stages that the release names. */
+  readonly stages: readonly string[];
+  /** These, and the stages on which they depend. */
+  readonly played: readonly string[];
+  /** Components, by name. */
+  readonly replaced: readonly string[];
+  readonly record: string;
+  /** SHA-256 of the table of that record. */
+  readonly digest: string;
 }
 
 /** What kind of document a verdict leads to. */

@@ -83,6 +83,9 @@ export const SECTIONS = [
 ] as const;
 export type Section = (typeof SECTIONS)[number];
 
+/** `item` of a result that an earlier record measured; `text` is the number of that record. */
+export const CARRIED = 'carried over from record';
+
 /** Cells by column; a column that is left out is empty. */
 export type Cells = Readonly<Partial<Record<Exclude<Column, 'section'>, string>>>;
 export type Row = Cells & { readonly section: Section };

@@ -8,6 +8,7 @@ import { DECISION_RULES, type Tolerance } from '../procedure/limits.js';
 import { SIMULATED_MARK, type Certificate, type DocumentReference } from './certificate.js';
 import { requireComplete } from './complete.js';
 import {
+  CARRIED,
   COLUMNS,
   guard,
   GUARD_RULE,
@@ -34,7 +35,7 @@ import { conformity, RELATES_ONLY, ruleSentence, titleOf } from './words.js';
 export function certificateCsv(certificate: Certificate): Uint8Array {
   requireComplete(certificate);
   const body = [
-    ...schemaRows(),
+    ...schemaRows(certificate),
     ...recordRows(certificate),
     ...certificate.decision.results.map(resultRow),
     ...gateRows(certificate),
@@ -89,7 +90,7 @@ const number = (item: string, value: number, unit: Unit): Row => ({
   unit: unit.symbol,
 });
 
-function schemaRows(): readonly Row[] {
+function schemaRows({ decision }: Certificate): readonly Row[] {
   const row = (item: string, value: string): Row => ({ section: 'schema', item, text: value });
   return [
     row(
@@ -102,6 +103,14 @@ function schemaRows(): readonly Row[] {
       'as measured or written, in "unit"; "value shown" and "U shown" are rounded for display and decide nothing',
     ),
     row('rule', DECISION_RULES.map((rule) => `${rule}: ${RULES[rule].meaning}`).join('; ')),
+    ...(decision.results.some(({ carriedFrom }) => carriedFrom !== undefined)
+      ? [
+          row(
+            CARRIED,
+            'this result was not measured in this attempt; "text" is the record that did',
+          ),
+        ]
+      : []),
   ];
 }
 
@@ -122,6 +131,8 @@ function recordRows(c: Certificate): readonly Row[] {
     text('bench description digest', c.benchDigest),
     ...itemRows(c),
     number('attempts allowed', c.attemptsAllowed, COUNT),
+    ...(c.sample === undefined ? [] : [text('sample', c.sample)]),
+    ...partialRows(c),
     ...documentRows('procedure', c.procedure),
     ...documentRows('limits', c.limits),
     text('started', instant(c.started)),
@@ -147,6 +158,18 @@ function recordRows(c: Certificate): readonly Row[] {
 function outcomeWords(verdict: ItemVerdict): string {
   if (verdict.outcome !== 'conditional') return verdict.outcome;
   return verdict.side === 'inside' ? 'conditionally conforming' : 'conditionally nonconforming';
+}
+
+/** What a partial retest was for and what its other rows rest on. */
+function partialRows({ partial }: Certificate): readonly Row[] {
+  if (partial === undefined) return [];
+  return [
+    text('retest scope', partial.stages.join(', ')),
+    text('stages played', partial.played.join(', ')),
+    text('replaced', partial.replaced.join(', ')),
+    text('carried over from', partial.record),
+    text('carried over digest', partial.digest),
+  ];
 }
 
 function itemRows(c: Certificate): readonly Row[] {
@@ -207,6 +230,7 @@ function resultRow(result: Result): Row {
     ...(outcome.kind === 'measured'
       ? measuredCells(result, outcome)
       : { reason: [...reasonsOf(result.verdict), outcome.reason].join('; ') }),
+    ...(result.carriedFrom === undefined ? {} : { item: CARRIED, text: result.carriedFrom }),
   };
 }
 

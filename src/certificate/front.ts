@@ -111,7 +111,7 @@ function facts(c: Certificate): readonly [readonly Fact[], readonly Fact[]] {
       fact(
         'attempt',
         `${c.attempt} of ${c.attemptsAllowed} allowed`,
-        `took ${duration(c.ended - c.started)}`,
+        `${c.sample === undefined ? '' : 'sample item, '}took ${duration(c.ended - c.started)}`,
       ),
     ],
     [

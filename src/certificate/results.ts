@@ -1,6 +1,7 @@
 import type { Result, Verdict } from '../decision/decision.js';
 import { RULES } from '../decision/rules.js';
 import type { Certificate } from './certificate.js';
+import { CARRIED } from './csv-table.js';
 import { PEN_WORDS, pensOf, type Figure } from './figure.js';
 import { drawRowMark, drawStrip } from './marks.js';
 import {
@@ -52,7 +53,7 @@ export function drawAllResults(sheet: Sheet, parent: Element, certificate: Certi
     const shared = sharedReason(here);
     return [
       { kind: 'group', title: `Stage ${stage}`, remark: shared },
-      ...here.map((r) => resultRow(sheet, r, shared === '' ? whyNot(r) : '')),
+      ...here.map((r) => resultRow(sheet, r, shared === '' ? remarkOn(r) : '')),
     ];
   });
   drawTable(sheet, parent, COLUMNS, rows);
@@ -64,7 +65,7 @@ export function drawResults(sheet: Sheet, parent: Element, results: readonly Res
     sheet,
     parent,
     COLUMNS,
-    results.map((r) => resultRow(sheet, r, whyNot(r))),
+    results.map((r) => resultRow(sheet, r, remarkOn(r))),
   );
 }
 
@@ -115,12 +116,12 @@ function valueCells(sheet: Sheet, result: Result): readonly Cell[] {
   return [{ alternative: text, height: 10, draw: write }, '', ''];
 }
 
-/** The reason why no row of a stage was evaluated, when it is one and the same for all. */
+/** The remark on the rows of a stage, when it is one and the same for all. */
 function sharedReason(results: readonly Result[]): string {
   const [first] = results;
   if (first === undefined) return '';
-  const reason = whyNot(first);
-  return results.every((r) => whyNot(r) === reason) ? reason : '';
+  const remark = remarkOn(first);
+  return results.every((r) => remarkOn(r) === remark) ? remark : '';
 }
 
 const SIDES: Readonly<Record<Result['side'], string>> = {
@@ -149,6 +150,12 @@ function verdictCell(sheet: Sheet, result: Result): Cell {
       });
     },
   };
+}
+
+/** What must be said of a row beside its value: why it has none, or that another record measured it. */
+function remarkOn(result: Result): string {
+  const { carriedFrom } = result;
+  return carriedFrom === undefined ? whyNot(result) : `${CARRIED} ${carriedFrom}`;
 }
 
 /** Why there is no value, or why the one there is does not count. */

@@ -175,6 +175,47 @@ function reading(
   return { marker: { shape, at }, whisker };
 }
 
+/** Many values of one row on one strip: the frame once, and where each value stands, 0 … 1. */
+export interface Cloud {
+  readonly frame: Strip;
+  /** In the order of the values; what lies off the scale stands at its edge. */
+  readonly at: readonly number[];
+}
+
+/**
+ * Lays the values of many items out on the strip of their limit.
+ *
+ * @param values - Base unit.
+ * @param expanded - U for the guard band, base unit.
+ */
+export function cloudGeometry(
+  limit: Result['limit'],
+  values: readonly number[],
+  expanded: number | undefined,
+): Cloud {
+  // An open end takes its scale from the value that reaches furthest inside.
+  const furthest = values.reduce(
+    limit.tolerance.kind === 'at-most' ? (a, b) => Math.min(a, b) : (a, b) => Math.max(a, b),
+    values[0] ?? NaN,
+  );
+  const outcome: Result['outcome'] =
+    values.length === 0
+      ? { kind: 'not-evaluated', reason: 'not run' }
+      : { kind: 'measured', value: furthest };
+  const verdict: Result['verdict'] = { outcome: 'not-run' };
+  const result = { limit, name: limit.label, side: 'motor', outcome, expanded, verdict } as const;
+  const { low, high } = scaleOf(result);
+  const strip = stripGeometry(result);
+  const at = values.map((value) => LOWER_AT + ((value - low) / (high - low)) * BAR);
+  const { bar, guards, ticks } = strip;
+  const frame = {
+    ...{ bar, guards, ticks },
+    ...(strip.foot === undefined ? {} : { foot: strip.foot }),
+    ...(strip.break === undefined ? {} : { break: strip.break }),
+  };
+  return { frame, at: at.map((share) => Math.min(1, Math.max(0, share))) };
+}
+
 /** What each character of a strip in a terminal means; print it once above the rows. */
 export const STRIP_KEY =
   '| limit   = accepted   / guard band   : zero   ~ open   -o- value ± U   -x- outside   < > off scale';

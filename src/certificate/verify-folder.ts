@@ -1,5 +1,6 @@
 import { readdir } from 'node:fs/promises';
 import { relative, sep } from 'node:path';
+import type { Anchor } from '../ledger/audit.js';
 import type { Entry } from '../ledger/ledger.js';
 import type { CertificateTable } from './csv-table.js';
 import { RECORD_FILES, verifyRecord, type Against } from './verify.js';
@@ -47,12 +48,22 @@ export interface FolderReport {
  * Verifies every record below a folder, and looks for numbers that are missing or there twice.
  *
  * A gap is a number between the least and the greatest with the same beginning, e.g. TW1-2026-. With
- * the ledger, records it issued are expected too, and attempts that were broken off explain a gap.
+ * the ledger, records it issued are expected too, and attempts that were broken off are told.
  */
-export async function verifyFolder(path: string, against: Against): Promise<FolderReport> {
+export async function verifyFolder(
+  path: string,
+  against: Against,
+  progress: FolderProgress = NO_PROGRESS,
+): Promise<FolderReport> {
   const found: RecordRow[] = [];
-  for (const folder of await recordFolders(path)) {
-    const { table, checks, intact } = await verifyRecord(folder, against);
+  const entries = against.ledgerEntries ?? [];
+  const byNumber = entriesByNumber(entries);
+  const entriesOf = (number: string): readonly Entry[] => byNumber.get(number) ?? [];
+  const told = against.ledgerEntries === undefined ? against : { ...against, entriesOf };
+  const folders = await recordFolders(path);
+  for (const [done, folder] of folders.entries()) {
+    await progress(done, folders.length);
+    const { table, checks, intact } = await verifyRecord(folder, told);
     const state = intact ? 'intact' : 'damaged';
     const identity = table && {
       number: table.number,
@@ -65,13 +76,59 @@ export async function verifyFolder(path: string, against: Against): Promise<Fold
     found.push({ folder: relative(path, folder), identity, state, checks });
   }
   const records = markSuperseded(found);
-  const missing = missingNumbers(records, against.ledgerEntries ?? []);
+  const missing = missingNumbers(records, byNumber);
   const duplicates = duplicateNumbers(records);
   const intact =
     records.every(({ state }) => state !== 'damaged') &&
     missing.every(({ explained }) => explained) &&
     duplicates.length === 0;
   return { records, missing, duplicates, intact };
+}
+
+/** Told before each record; what it returns is waited for, so that others get their turn. */
+export type FolderProgress = (done: number, of: number) => Promise<void> | void;
+
+const NO_PROGRESS: FolderProgress = () => undefined;
+
+type ByNumber = ReadonlyMap<string, readonly Entry[]>;
+
+function entriesByNumber(entries: readonly Entry[]): ByNumber {
+  const found = new Map<string, Entry[]>();
+  for (const entry of entries) {
+    const number = numberIn(entry);
+    if (number === '') continue;
+    const before = found.get(number);
+    if (before === undefined) found.set(number, [entry]);
+    else before.push(entry);
+  }
+  return found;
+}
+
+/** Words for one number and for several. */
+const numbers = (does: string): readonly [one: string, several: string] => [
+  `number ${does}`,
+  `numbers ${does.replace(/^has /u, 'have ').replace(/^is /u, 'are ')}`,
+];
+
+/** Says in one sentence what was found in a folder. */
+export function folderSentence({ records, missing, duplicates, intact }: FolderReport): string {
+  const count = (state: RecordRow['state']): number =>
+    records.filter((record) => record.state === state).length;
+  const unexplained = missing.filter(({ explained }) => !explained).length;
+  const parts: readonly (readonly [count: number, one: string, several: string])[] = [
+    [count('intact'), 'is intact', 'are intact'],
+    [count('superseded'), 'is superseded', 'are superseded'],
+    [count('damaged'), 'is damaged', 'are damaged'],
+    [missing.length - unexplained, ...numbers('has no record, which the ledger explains')],
+    [unexplained, ...numbers('is missing without explanation')],
+    [duplicates.length, ...numbers('is there more than once')],
+  ];
+  const found = parts
+    .filter(([n]) => n > 0)
+    .map(([n, one, several]) => `${n} ${n === 1 ? one : several}`);
+  const all = `${records.length} ${records.length === 1 ? 'record' : 'records'}`;
+  const end = intact ? 'Nothing is damaged or unexplained.' : 'Do not rely on it as it is.';
+  return `${all}: ${found.length === 0 ? 'none' : found.join(', ')}. ${end}`;
 }
 
 /** Leftovers of attempts that never became records. */
@@ -112,17 +169,22 @@ function duplicateNumbers(records: readonly RecordRow[]): readonly string[] {
     .map(([name, folders]) => `${name} is there more than once: ${folders.join(', ')}.`);
 }
 
+/** Entries that end an attempt: their numbers are told, also when no record with a greater one is there. */
+const ENDS = { 'record-issued': true, 'attempt-aborted': true };
+
 function missingNumbers(
   records: readonly RecordRow[],
-  entries: readonly Entry[],
+  entries: ByNumber,
 ): readonly MissingNumber[] {
   const there = new Set(records.flatMap(({ identity }) => identity?.number ?? []));
-  const issued = entries.filter(({ kind }) => kind === 'record-issued').map(numberIn);
-  const wanted = new Set([...gapsIn(there), ...issued]);
+  const ended = [...entries]
+    .filter(([, about]) => about.some(({ kind }) => kind in ENDS))
+    .map(([number]) => number);
+  const wanted = new Set([...gapsIn(there), ...ended]);
   return [...wanted]
-    .filter((number) => number !== '' && !there.has(number))
+    .filter((number) => !there.has(number))
     .sort()
-    .map((number) => explain(number, entries));
+    .map((number) => explain(number, entries.get(number) ?? []));
 }
 
 const numberIn = ({ body }: Entry): string =>
@@ -150,8 +212,7 @@ function gapsIn(numbers: ReadonlySet<string>): readonly string[] {
   });
 }
 
-function explain(number: string, entries: readonly Entry[]): MissingNumber {
-  const about = entries.filter((entry) => numberIn(entry) === number);
+function explain(number: string, about: readonly Entry[]): MissingNumber {
   const aborted = about.find(({ kind }) => kind === 'attempt-aborted');
   if (about.some(({ kind }) => kind === 'record-issued')) {
     const sentence = `${number} was issued, but its record is not here.`;
@@ -162,4 +223,10 @@ function explain(number: string, entries: readonly Entry[]): MissingNumber {
     return { number, explained: true, sentence };
   }
   return { number, explained: false, sentence: `${number} is missing, and nothing explains why.` };
+}
+
+/** What an intact certificate remembers of the ledger. */
+export function anchorOf({ identity, state }: RecordRow): readonly Anchor[] {
+  if (identity === undefined || state === 'damaged') return [];
+  return [{ ...identity.anchor, from: identity.number }];
 }

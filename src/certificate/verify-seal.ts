@@ -1,26 +1,12 @@
 import { verify, X509Certificate } from 'node:crypto';
 import { isoInstant } from '../base/clock.js';
 import { StallmarkError } from '../base/error.js';
+import type { Check } from './check.js';
 import { certificateUsage, digestOfParts, readSeal, type SealContents } from './cms.js';
 import type { CertificateTable } from './csv-table.js';
 import { purposeOf, subjectPart, validity, type CertificateUse } from './seal-certificate.js';
 
-/**
- * What was found by one check.
- *
- * - `holds`: it is as it should be.
- * - `broken`: it is not; the record must not be relied on.
- * - `open`: it could not be judged, and the sentence says what is missing.
- */
-export interface Check {
-  /** What was checked, e.g. "table: seal". */
-  readonly name: string;
-  readonly outcome: 'holds' | 'broken' | 'open';
-  /** One kind of finding, one code, e.g. csv/changed. */
-  readonly finding: string;
-  /** One sentence with its evidence. */
-  readonly sentence: string;
-}
+export type { Check } from './check.js';
 
 /** The certificates that are trusted, and when they are asked. */
 export interface Trust {

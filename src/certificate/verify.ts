@@ -5,6 +5,7 @@ import type { Entry } from '../ledger/ledger.js';
 import { SIMULATED_MARK } from './certificate.js';
 import { readCertificateCsv, type CertificateTable, type TableDamage } from './csv-table.js';
 import { readContents, readSignature, type PdfContents, type PdfFinding } from './pdf-signature.js';
+import { decisionCheck } from './verify-decisions.js';
 import { checkSeal, type Check, type SealReport, type Trust } from './verify-seal.js';
 import { isSignatureFile, signatureChecks } from './verify-signature.js';
 
@@ -32,8 +33,10 @@ export function sumsText(digests: Readonly<Record<string, string>>): string {
 
 /** What the records are held against. */
 export interface Against extends Trust {
-  /** All entries of the ledger, when it is at hand. */
+  /** All entries of the ledger, when it is at hand; at least those that name the record's number. */
   readonly ledgerEntries?: readonly Entry[];
+  /** Those of them that name a number: what many records are held against is not searched anew for each. */
+  readonly entriesOf?: (certificate: string) => readonly Entry[];
   /** When a person was retired, ms since the Unix epoch, as far as the ledger tells. */
   readonly retiredAt?: (id: string) => number | undefined;
 }
@@ -72,22 +75,27 @@ export async function verifyRecord(folder: string, against: Against): Promise<Re
   const bytes = files.get(RECORD_FILES.table);
   const read = bytes === undefined ? undefined : readCertificateCsv(bytes);
   const table = read === undefined || 'damage' in read ? undefined : read;
+  const entries =
+    table === undefined || against.entriesOf === undefined
+      ? against.ledgerEntries
+      : against.entriesOf(table.number);
   const tableSeal = await tableSealReport(files, table, against);
   const page = await pageReport(files, table, against);
   const checks = [
     ...filesChecks(files),
     ...(read === undefined ? [] : [tableCheck(read)]),
+    ...(table === undefined ? [] : [decisionCheck(table)]),
     ...tableSeal.checks,
     ...page.checks,
     ...sameSignerCheck(tableSeal, page),
     ...captureCheck(files, table),
     ...sumsCheck(files),
-    ...ledgerChecks(files, table, against.ledgerEntries),
+    ...ledgerChecks(files, table, entries),
     ...(await signatureChecks(added, {
       trust: against,
       files,
       table,
-      entries: against.ledgerEntries,
+      entries,
       retiredAt: against.retiredAt ?? (() => undefined),
     })),
   ];

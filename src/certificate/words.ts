@@ -3,7 +3,7 @@ import { isoInstant } from '../base/clock.js';
 import { unreachable } from '../base/error.js';
 import { UNITS } from '../base/units.js';
 import type { Decision, Result, Verdict } from '../decision/decision.js';
-import { isAcceptedOutside } from '../decision/reason.js';
+import { carriedOver, isAcceptedOutside } from '../decision/reason.js';
 import { RULES, type Rule } from '../decision/rules.js';
 import { DECISION_RULES } from '../procedure/limits.js';
 import { documentKind } from './certificate.js';
@@ -67,10 +67,10 @@ export function conformity(certificate: Certificate): string {
     results.filter((r) => r.verdict.outcome === 'conditional' && r.verdict.side === side).length;
   switch (verdict.outcome) {
     case 'conforming':
-      return `The item conforms to ${spec} in ${all}${relaxed(results)}.`;
+      return `The item conforms to ${spec} in ${all}${relaxed(results)}${carriedOver(results)}.`;
     case 'conditional':
       return verdict.side === 'inside'
-        ? `The item conforms to ${spec}; ${onCondition('inside')} of ${total} characteristics only conditionally${relaxed(results)}.`
+        ? `The item conforms to ${spec}; ${onCondition('inside')} of ${total} characteristics only conditionally${relaxed(results)}${carriedOver(results)}.`
         : `On condition the item does not conform to ${spec}: ${onCondition('outside')} of ${total} characteristics ${onCondition('outside') === 1 ? 'is' : 'are'} outside a limit by no more than U.`;
     case 'nonconforming':
       return `The item does not conform to ${spec} in ${rows('nonconforming')} of ${total} characteristics.`;

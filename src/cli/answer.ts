@@ -1,7 +1,8 @@
 import { systemClock } from '../base/clock.js';
-import { StallmarkError } from '../base/error.js';
+import { StallmarkError, throwIfAny } from '../base/error.js';
 import type { Acknowledgement, Task } from '../bench/permit.js';
 import type { Warning } from '../procedure/procedure.js';
+import { languageProblems } from '../procedure/warning-language.js';
 import { warningPanel } from './panel.js';
 import type { Terminal } from './terminal.js';
 
@@ -28,7 +29,7 @@ export async function answerTo(
 ): Promise<Acknowledgement> {
   const { hazard } = warning;
   const { language } = options;
-  if (!warning.texts.has(language)) throw noText(warning, language);
+  throwIfAny(languageProblems([warning], language));
   to.err(warningPanel(warning, language));
   const reply = (means: Acknowledgement['means']): Acknowledgement => ({
     hazard,
@@ -46,12 +47,6 @@ export async function answerTo(
   const what = `The warning "${hazard}" was answered with "${typed.trim()}".`;
   const fix = `Read it, then type ${hazard}; the bench stays off until then.`;
   throw new StallmarkError([{ code: 'bench/outstanding-warnings', what, fix }]);
-}
-
-function noText(warning: Warning, language: string): StallmarkError {
-  const what = `The warning "${warning.hazard}" has no text in language "${language}".`;
-  const fix = `Give one of: ${[...warning.texts.keys()].join(', ')}; or add the text to the procedure.`;
-  return new StallmarkError([{ code: 'procedure/warning', what, fix }]);
 }
 
 /** Asks a person to arrange the stand by hand, and waits until it is said to be done. */

@@ -62,12 +62,21 @@ function addMove(item: Command, to: Terminal): void {
   reasoned(
     item
       .command('move')
-      .description('rework, reworked, release, quarantine, scrap or concede')
+      .description(
+        'rework, reworked, release, audit (a sample from stock), quarantine, scrap or concede',
+      )
       .argument('<serial>')
       .argument('<event>'),
   )
     .option('--replaced <components>', 'of rework: what was replaced, comma-separated')
     .option('--replaced-by <name>', 'of rework: who replaced it; who does it by default')
+    .option(
+      '--stages <ids>',
+      'of reworked: stages to test again, comma-separated; else all of them',
+    )
+    .option('--procedure <file>', 'with --stages: as run will be given it')
+    .option('--limits <file>', 'with --stages: as run will be given it')
+    .option('--bench <file>', 'with --stages: as run will be given it')
     .option('--signature <entry>', 'of a concession: entry of the personal signature')
     .action(async (serial: string, event: string, options: MoveOptions) => {
       const { itemMove } = await import('./item.js');

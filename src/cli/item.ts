@@ -19,10 +19,13 @@ import { moveItem } from '../readiness/item-move.js';
 import { textIn, type PastAttempt } from '../readiness/past-attempts.js';
 import { quarantineProblems } from '../readiness/quarantine.js';
 import { doublesNote, isFlagged, reconciled } from '../readiness/reconcile.js';
+import { releaseOf } from '../readiness/release.js';
 import { statusOf, type ItemStatus } from '../readiness/retest.js';
+import type { ReleasedScope } from '../readiness/rework-scope.js';
 import { clearBench } from '../readiness/suspected-bench.js';
 import { DEFAULT_FOLDERS, readDocuments } from '../run/documents.js';
 import { ledgerFile } from '../run/places.js';
+import { scopeAsked, type ScopeOptions } from './retest-scope.js';
 import type { Terminal } from './terminal.js';
 import { actorFor, type ActorOptions } from './who.js';
 
@@ -33,7 +36,7 @@ export interface ItemOptions {
 }
 
 /** Options of `item move`. */
-export interface MoveOptions extends ItemOptions, ActorOptions {
+export interface MoveOptions extends ItemOptions, ActorOptions, ScopeOptions {
   readonly why: string;
   /** Components, comma-separated. */
   readonly replaced?: string;
@@ -53,7 +56,12 @@ export function itemState(written: string, options: ItemOptions, to: Terminal): 
       { serial, model: model?.code ?? '', lot: undefined, attempts: status.attempts },
       ledger.of(''),
     );
-    const facts = { serial, ...status, claim: openClaim(history) ?? null, quarantines: held };
+    const scope = releaseOf(history)?.scope ?? { kind: 'full' };
+    const facts = {
+      ...{ serial, ...status, claim: openClaim(history) ?? null, quarantines: held },
+      // An attempt that may begin now is under the last release.
+      ...(TRANSITIONS[status.state].begin === undefined ? {} : { scope }),
+    };
     if (options.json === true) to.out(JSON.stringify({ ...facts, next: nextOf(status) }, null, 2));
     else showState(facts, to);
     return EXIT.conforming;
@@ -65,6 +73,7 @@ export function itemState(written: string, options: ItemOptions, to: Terminal): 
 interface Facts extends ItemStatus {
   readonly serial: string;
   readonly quarantines: readonly Problem[];
+  readonly scope?: ReleasedScope;
 }
 
 function showState(facts: Facts, to: Terminal): void {
@@ -74,6 +83,10 @@ function showState(facts: Facts, to: Terminal): void {
   to.out(
     `${String(facts.counted)} of ${String(facts.allowed)} attempts allowed without a disposition are used.`,
   );
+  if (facts.scope?.kind === 'stages') {
+    const { stages, record } = facts.scope;
+    to.out(`Its retest is for the stages ${stages.join(', ')}; other rows from record ${record}.`);
+  }
   for (const { what, fix } of facts.quarantines) to.out(`${what} ${fix}`);
   for (const { event, to: next, by } of nextOf(facts)) {
     to.out(`  ${event.padEnd(12)}→ ${next} (${by.join(', ')})`);
@@ -102,11 +115,13 @@ export async function itemMove(
     throw refusal(`"${event}" is no event.`, `Give one of: ${ITEM_EVENTS.join(', ')}.`);
   }
   const attempts = modelOf(serial.normalize('NFC'))?.attempts ?? 1;
-  return entering(options, to, (ledger, actor) => {
+  return entering(options, to, async (ledger, actor) => {
     const history = ledger.of(serial.normalize('NFC'));
     if (history.length === 0) refuseUnknown(serial);
     if (options.signature !== undefined) refuseUnsigned(history, options.signature);
-    const wish = { serial, event: known, actor, ...saidIn(options, actor) };
+    const said = saidIn(options, actor);
+    const asked = await scopeAsked(serial.normalize('NFC'), options, said, ledger);
+    const wish = { serial, event: known, actor, ...said, ...asked };
     return moveItem(ledger, wish, (past) => statusOf(past, attempts).state, now());
   });
 }
@@ -192,11 +207,11 @@ function openExisting(data: string): LedgerFile {
 export async function entering(
   options: ItemOptions & ActorOptions,
   to: Terminal,
-  work: (ledger: LedgerFile, actor: Actor) => Entry,
+  work: (ledger: LedgerFile, actor: Actor) => Entry | Promise<Entry>,
 ): Promise<number> {
   const ledger = openExisting(options.data);
   try {
-    const entry = work(ledger, await actorFor(options, ledger, to));
+    const entry = await work(ledger, await actorFor(options, ledger, to));
     if (options.json === true) to.out(JSON.stringify(entry, null, 2));
     else to.out(`Entry ${String(entry.number)}: ${entered(entry)}`);
     return EXIT.conforming;

@@ -5,6 +5,7 @@ import { auditFile } from '../ledger/audit.js';
 import { confirmClock, type Entry } from '../ledger/ledger.js';
 import { openLedger } from '../ledger/sqlite.js';
 import { roleProblems } from '../people/session.js';
+import { nearRowsOf } from '../readiness/near-limits.js';
 import { ledgerFile } from '../run/places.js';
 import type { Terminal } from './terminal.js';
 import { actorFor, type ActorOptions } from './who.js';
@@ -107,7 +108,11 @@ function outcomeOf(end: Entry | undefined): string {
 function detail(entry: Entry): string {
   const head = `${String(entry.number).padStart(6)}  ${entry.at}  ${entry.kind}  ${entry.serial}  attempt ${String(entry.attempt)}  by ${entry.by}`;
   const body = JSON.stringify(entry.body, null, 2).replaceAll('\n', '\n        ');
-  return `${head}\n        ${body}\n        after ${entry.previous}\n        digest ${entry.digest}`;
+  const near = (nearRowsOf(entry) ?? []).map(
+    ({ label, used }) =>
+      `        △ near limit: ${label}, ${(100 * used).toFixed(0)} % of the tolerance used\n`,
+  );
+  return `${head}\n${near.join('')}        ${body}\n        after ${entry.previous}\n        digest ${entry.digest}`;
 }
 
 function audit(options: LedgerOptions, to: Terminal): number {

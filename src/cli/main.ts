@@ -9,14 +9,21 @@ import type { BudgetOptions } from './budget.js';
 import type { ApproveOptions } from './approve.js';
 import type { CharacteristicsOptions } from './characteristics.js';
 import { addItemCommands } from './item-commands.js';
+import type { FindOptions } from './find.js';
 import type { KeyOptions } from './keys.js';
 import type { ClockOptions } from './ledger.js';
+import type { CompareOptions } from './limits.js';
+import type { NearOptions } from './near.js';
 import type { ChangeOptions, NewOptions, TrainOptions } from './people.js';
+import type { PlotsOptions } from './plots.js';
 import type { ReadyOptions } from './ready.js';
 import type { RiskOptions } from './risk.js';
 import type { ChartOptions, ReferenceOptions } from './reference.js';
 import type { RunOptions } from './run.js';
 import type { ReviewOptions, SignOptions } from './sign.js';
+import type { SamplingOptions } from './sampling.js';
+import type { ServeOptions } from './serve.js';
+import type { EndSessionOptions, SessionsOptions } from './sessions.js';
 import type { StandOptions } from './stand.js';
 import type { PowerOptions } from './power.js';
 import type { TraceOptions } from './trace.js';
@@ -150,6 +157,46 @@ program
     process.exitCode = trace(instrument, options, terminal);
   });
 
+program
+  .command('plots')
+  .description('draw every reading of a record again from its stored samples, one SVG a reading')
+  .argument('<record>', 'number of the record, or a serial: its last record')
+  .requiredOption('--out <folder>', 'where the plots go')
+  .option('--procedure <file>', 'procedure of the record; among the shipped ones by default')
+  .option('--bench <file>', 'bench description of the record; among the shipped ones by default')
+  .option('--data <folder>', 'where records lie', 'reports')
+  .option('--json', 'print as JSON')
+  .action(async (record: string, options: PlotsOptions) => {
+    const { drawPlots } = await import('./plots.js');
+    process.exitCode = await drawPlots(record, options, terminal);
+  });
+
+program
+  .command('limits')
+  .description('limits files')
+  .command('compare')
+  .description('what a limits file changes against the one in force, in words; no power')
+  .argument('<file>', 'limits file, e.g. a draft')
+  .option('--against <file>', 'compare with this file; with the limits in force by default')
+  .option('--last <n>', 'what that would have made of the last n items, from their stored values')
+  .option('--data <folder>', 'where records lie', 'reports')
+  .option('--json', 'print as JSON')
+  .action(async (file: string, options: CompareOptions) => {
+    const { compareLimits } = await import('./limits.js');
+    process.exitCode = compareLimits(file, options, terminal);
+  });
+
+program
+  .command('sampling')
+  .description('which items are tested as samples, and whether the next one is; no power')
+  .option('--bench <file>', 'bench description; the only one by default')
+  .option('--data <folder>', 'where records and the ledger lie', 'reports')
+  .option('--json', 'print as JSON')
+  .action(async (options: SamplingOptions) => {
+    const { sampling } = await import('./sampling.js');
+    process.exitCode = sampling(options, terminal);
+  });
+
 /** Options of every command that applies power. */
 function energizing(command: Command): Command {
   return command
@@ -268,6 +315,32 @@ reference
   });
 
 program
+  .command('serve')
+  .description('serve the page of the bench: operator, quality engineer, auditor; until Ctrl-C')
+  .option('--port <port>', 'port to listen at; 0 takes any that is free', '8460')
+  .option(
+    '--listen <address>',
+    'address to listen at; others may look, never energize',
+    '127.0.0.1',
+  )
+  .option(
+    '--host-name <name>',
+    'further name that people open the page under (repeat)',
+    several,
+    [],
+  )
+  .option('--bench <file>', 'bench description; the only one by default')
+  .option('--procedure <file>', 'procedure; chosen by the model in the serial by default')
+  .option('--limits <file>', 'limits; those of the procedure by default')
+  .option('--pace <pace>', 'fast or real, simulated bench only', oneOf('fast', 'real'), 'real')
+  .option('--data <folder>', 'where records and the ledger go', 'reports')
+  .option('--keys <folder>', 'where keys lie; the configuration folder of the user by default')
+  .action(async (options: ServeOptions) => {
+    const { servePage } = await import('./serve.js');
+    process.exitCode = await servePage(options, terminal);
+  });
+
+program
   .command('demo')
   .description('test one good and one faulty item of the invented maker on the simulated bench')
   .option('--data <folder>', 'where records go; a new folder below reports/ by default')
@@ -311,6 +384,36 @@ for (const [name, description] of [
 }
 
 ledger
+  .command('find')
+  .description('attempts and refused starts, newest first; keeps an index beside the ledger')
+  .option('--serial <text>', 'part of a serial or of the number of a record')
+  .option('--from <day>', 'first day on which they were begun, UTC')
+  .option('--to <day>', 'last day')
+  .option('--model <code>', 'as serials begin')
+  .option('--verdict <word>', 'ACCEPT, REJECT or HOLD')
+  .option('--operator <name>', 'whole name')
+  .option('--state <state>', 'suspect, superseded, "broken off", refused or "not ended"')
+  .option('--page <n>', 'of fifty lines', '1')
+  .option('--data <folder>', 'where records lie', 'reports')
+  .option('--json', 'print as JSON')
+  .action(async (options: FindOptions) => {
+    const { find } = await import('./find.js');
+    process.exitCode = await find(options, terminal);
+  });
+
+ledger
+  .command('near')
+  .description('characteristics of the last accepted items that lay near their limits')
+  .option('--model <code>', 'items of this model; all by default')
+  .option('--last <n>', 'how many accepted items', '100')
+  .option('--data <folder>', 'where records lie', 'reports')
+  .option('--json', 'print as JSON')
+  .action(async (options: NearOptions) => {
+    const { near } = await import('./near.js');
+    process.exitCode = near(options, terminal);
+  });
+
+ledger
   .command('confirm-clock')
   .description('vouch for a clock that is earlier than the last entry, so that work can go on')
   .option('--by <name>', 'the quality engineer who vouches, where there is no register')
@@ -329,6 +432,8 @@ ledger
   .option('--from <when>', 'first day, or instant in UTC')
   .option('--to <when>', 'last day, or instant in UTC')
   .option('--person <id>', 'by and about this person, by id or name')
+  .option('--serial <text>', 'part of the serial of an item')
+  .option('--kind <kind>', 'changed, refused, signed, item-moved, note or attempt-aborted')
   .option('--data <folder>', 'where records lie', 'reports')
   .option('--keys <folder>', 'where root certificates and the register of people lie')
   .option('--json', 'print as JSON')
@@ -456,6 +561,28 @@ answered(
 ).action(async (id: string, options: ChangeOptions) => {
   const { peopleKey } = await import('./people.js');
   process.exitCode = await peopleKey(id, options, terminal);
+});
+people
+  .command('sessions')
+  .description('who is, and was, logged in to the page')
+  .option('--data <folder>', 'where records lie', 'reports')
+  .option('--json', 'print as JSON')
+  .action(async (options: SessionsOptions) => {
+    const { peopleSessions } = await import('./sessions.js');
+    process.exitCode = peopleSessions(options, terminal);
+  });
+answered(
+  people
+    .command('end-session')
+    .description('end a session of the page; its owner or a quality engineer may')
+    .argument('<session>', 'number as listed by people sessions')
+    .option('--by <name>', 'who ends it, where there is no register; with --role')
+    .option('--role <role>', 'in which role; with --by')
+    .option('--as <id>', 'who ends it; asks for the secret, or STALLMARK_SECRET gives it')
+    .requiredOption('--why <text>', 'reason'),
+).action(async (session: string, options: EndSessionOptions) => {
+  const { peopleEndSession } = await import('./sessions.js');
+  process.exitCode = await peopleEndSession(session, options, terminal);
 });
 
 const keys = program.command('keys').description('plant root, bench seal, simulation seal');

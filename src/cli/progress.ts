@@ -14,6 +14,15 @@ export function showProgress(progress: AttemptProgress, to: Terminal): void {
       for (const c of notable) to.err(`  ${c.name} ${c.state}: ${c.found} (${c.clear})`);
       return;
     }
+    case 'chosen': {
+      const { procedure, limits } = progress.documents;
+      const documents = `${procedure.title}, issue ${procedure.issue}; limits ${limits.id} issue ${limits.issue}`;
+      to.err(`${documents}; attempt ${progress.attempt} of ${progress.attemptsAllowed}.`);
+      return;
+    }
+    case 'sample':
+      to.err(`Sample item: ${progress.words}.`);
+      return;
     case 'permitted':
       for (const a of progress.acknowledgements) {
         to.err(`Acknowledged: ${a.hazard}, by ${a.by}, ${a.means}.`);

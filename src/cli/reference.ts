@@ -8,18 +8,13 @@ import { inUnit, unitOf } from '../base/units.js';
 import { SIMULATED_MARK } from '../certificate/certificate.js';
 import { digits } from '../certificate/figure-sources.js';
 import { openRuler, writeSvg } from '../certificate/svg.js';
-import type { Entry } from '../ledger/ledger.js';
 import { openLedger } from '../ledger/sqlite.js';
-import { BASELINE, controlChart, referenceSeries } from '../readiness/control-chart.js';
-import {
-  readReferenceEntry,
-  type CheckedValue,
-  type NamedVerdict,
-  type ReferenceChecked,
-} from '../readiness/reference-entry.js';
+import { BASELINE } from '../readiness/control-chart.js';
+import type { CheckedValue, NamedVerdict, ReferenceChecked } from '../readiness/reference-entry.js';
 import { openSuspects } from '../readiness/suspects.js';
 import { DEFAULT_FOLDERS, one, readDocuments } from '../run/documents.js';
 import { ledgerFile } from '../run/places.js';
+import { chartedRow, referenceChecks } from '../run/reference-charted.js';
 import { prepareReference } from '../run/reference-documents.js';
 import { chartWords, referenceFigure, type Charted } from '../run/reference-figure.js';
 import { checkReference } from '../run/reference.js';
@@ -118,12 +113,9 @@ export async function referenceChart(
 ): Promise<number> {
   const bench = benchId(options.bench);
   const entries = withLedger(options.data, (ledger) => ledger.of(serial));
-  const checks = entries
-    .flatMap((entry: Entry) => readReferenceEntry(entry) ?? [])
-    .filter((check) => check.bench === bench && check.item === serial);
-  const series = referenceSeries(checks, options.row);
-  if (series === undefined) throw nothingToChart(serial, bench, options, checks);
-  const charted = { item: serial, bench, series, chart: controlChart(series.points) };
+  const checks = referenceChecks(entries, bench, serial);
+  const charted = chartedRow(checks, { item: serial, bench, row: options.row });
+  if (charted === undefined) throw nothingToChart(serial, bench, options, checks);
   if (options.json === true) to.out(JSON.stringify(charted, null, 2));
   else to.out(chartText(charted));
   if (options.svg !== undefined) {

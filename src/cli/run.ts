@@ -8,8 +8,8 @@ import { attemptItem } from '../run/attempt.js';
 import { prepare } from '../run/documents.js';
 import type { Issued } from '../run/issue.js';
 import { preparePlots, writePlots } from '../run/plots.js';
+import { labelOf } from '../run/label.js';
 import { atBench, shown, type PowerOptions } from './power.js';
-import { labelOf } from './scan.js';
 import { stoppable } from './stoppable.js';
 import { resultTable } from './table.js';
 import type { Terminal } from './terminal.js';
@@ -130,6 +130,7 @@ function summary(certificate: Certificate, folder: string): object {
       verdict: r.verdict.outcome,
       ...(r.carriedFrom === undefined ? {} : { carriedFrom: r.carriedFrom }),
       ...('side' in r.verdict ? { verdictSide: r.verdict.side } : {}),
+      ...(r.nearLimit === undefined ? {} : { nearLimit: r.nearLimit }),
     })),
     gates: decision.gates,
   };

@@ -1,15 +1,13 @@
 import { EXIT, exitStatus } from '../base/codes.js';
-import { systemClock } from '../base/clock.js';
-import { StallmarkError, throwIfAny } from '../base/error.js';
+import { throwIfAny } from '../base/error.js';
 import { problemsAsText } from '../base/report.js';
 import { elementDate, elementName } from '../identity/gs1.js';
 import type { ElementString, Label, Reading } from '../identity/identity.js';
-import { readLabel } from '../identity/label.js';
 import type { Followed } from '../identity/routing.js';
 import type { Limits } from '../procedure/limits.js';
 import type { Procedure } from '../procedure/procedure.js';
-import { referenceProblems } from '../readiness/reference.js';
-import { DEFAULT_FOLDERS, readDocuments, type Choice } from '../run/documents.js';
+import { DEFAULT_FOLDERS, readDocuments } from '../run/documents.js';
+import { currentYear, readText } from '../run/label.js';
 import { routed } from '../run/on-route.js';
 import type { Terminal } from './terminal.js';
 
@@ -26,7 +24,7 @@ export async function scan(
   throwIfAny(all.problems);
   const procedures = all.procedures.filter((p) => p.purpose === 'acceptance');
   const scanned = text ?? (await firstLine(process.stdin));
-  const reading = read(scanned, procedures);
+  const reading = readText(scanned, procedures);
   if (reading.kind === 'refused') {
     if (options.json === true) {
       const { elements, problems } = reading;
@@ -38,35 +36,6 @@ export async function scan(
   if (options.json === true) to.out(JSON.stringify(facts(reading.label, followed), null, 2));
   else show(reading.label, followed, to);
   return followed.kind === 'documents' ? EXIT.conforming : exitStatus(followed.problems[0].code);
-}
-
-/**
- * Finds the serial in what was given as one: a label in any form, or a serial.
- *
- * @returns The label; its serial is the one to go on with.
- * @throws serial/grammar, serial/unknown-model, and every problem of the documents.
- */
-export function labelOf(text: string, choice: Omit<Choice, 'serial'>): Label {
-  const named = [choice.procedure, choice.limits, choice.bench].filter((p) => p !== undefined);
-  const all = readDocuments(named.length === 3 ? named : [...DEFAULT_FOLDERS, ...named]);
-  throwIfAny(all.problems);
-  throwIfAny(all.references.flatMap((register) => referenceProblems(text.trim(), register)));
-  const procedures =
-    choice.procedure === undefined
-      ? all.procedures.filter((p) => p.purpose === (choice.purpose ?? 'acceptance'))
-      : readDocuments([choice.procedure]).procedures;
-  const reading = read(text, procedures);
-  if (reading.kind === 'refused') throw new StallmarkError(reading.problems);
-  return reading.label;
-}
-
-function read(text: string, procedures: readonly Procedure[]): Reading {
-  const models = procedures.map((p) => p.model);
-  return readLabel(text, models, currentYear());
-}
-
-function currentYear(): number {
-  return new Date(systemClock.now()).getUTCFullYear();
 }
 
 /** Reads up to the first line end, leaving every other character as the scanner sent it. */

@@ -1,11 +1,10 @@
-import { existsSync, readFileSync, statSync } from 'node:fs';
+import { existsSync, statSync } from 'node:fs';
 import { join } from 'node:path';
 import { EXIT } from '../base/codes.js';
 import { StallmarkError } from '../base/error.js';
-import { rootCertificateFile } from '../certificate/keys.js';
 import { openPersonKey } from '../certificate/person-keys.js';
-import { PURPOSES } from '../certificate/seal-certificate.js';
 import { MEANINGS, statementSentence, type Meaning } from '../certificate/statement.js';
+import { rootsIn } from '../certificate/trusted-roots.js';
 import { RECORD_FILES } from '../certificate/verify.js';
 import type { Ledger } from '../ledger/ledger.js';
 import { signRecord, signReview, type Signed } from '../people/signature.js';
@@ -80,10 +79,4 @@ function folderOf(what: string, data: string, ledger: Ledger): string {
   const said = `There is no record "${what}", neither as a folder nor as a number in "${data}".`;
   const fix = 'List the records with: stallmark ledger list.';
   throw new StallmarkError([{ code: 'usage/argument', what: said, fix }]);
-}
-
-/** The root certificates beside the keys. */
-export function rootsIn(keys: string): readonly Uint8Array[] {
-  const files = PURPOSES.map((purpose) => rootCertificateFile(keys, purpose));
-  return files.filter((file) => existsSync(file)).map((file) => readFileSync(file));
 }

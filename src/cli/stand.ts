@@ -5,8 +5,8 @@ import { withStandVersion } from '../procedure/stand-version.js';
 import type { StandModel } from '../procedure/station.js';
 import { prepareStand } from '../run/documents.js';
 import { measureStand, noteTakeOver, type StandMeasured } from '../run/stand.js';
+import { labelOf } from '../run/label.js';
 import { atBench, shown, type PowerOptions } from './power.js';
-import { labelOf } from './scan.js';
 import { stoppable } from './stoppable.js';
 import type { Terminal } from './terminal.js';
 

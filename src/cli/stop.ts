@@ -1,8 +1,8 @@
 import { EXIT } from '../base/codes.js';
 import type { StopProven } from '../readiness/stop-proof.js';
 import { prepareStop, proveStop, stopSentence } from '../run/stop-proof.js';
+import { labelOf } from '../run/label.js';
 import { atBench, shown, type PowerOptions } from './power.js';
-import { labelOf } from './scan.js';
 import { stoppable } from './stoppable.js';
 import type { Terminal } from './terminal.js';
 

@@ -51,6 +51,12 @@ function cells(result: Result, strip: number): readonly string[] {
 }
 
 function mark(result: Result): string {
+  return result.carriedFrom === undefined ? markOf(result) : `${markOf(result)} carried over`;
+}
+
+function markOf(result: Result): string {
+  const { nearLimit } = result;
+  if (nearLimit !== undefined) return `✓ △ near limit, ${(100 * nearLimit.used).toFixed(0)} % used`;
   if (result.verdict.outcome === 'conforming') return '✓';
   const { verdict } = result;
   const words = verdictWords(verdict);

@@ -2,14 +2,20 @@ import { isDay } from '../base/calendar.js';
 import { EXIT } from '../base/codes.js';
 import { systemClock } from '../base/clock.js';
 import { StallmarkError } from '../base/error.js';
+import { rootsIn } from '../certificate/trusted-roots.js';
 import { checkReviews, type ReviewReport } from '../certificate/verify-signature.js';
 import type { Entry } from '../ledger/ledger.js';
 import { openLedger } from '../ledger/sqlite.js';
 import { retiredAt } from '../people/change.js';
-import { readRegister } from '../people/register.js';
-import { trailOf, type TrailRow, type TrailWish } from '../people/trail.js';
+import { personNamed } from '../people/register.js';
+import {
+  TRAIL_KINDS,
+  trailOf,
+  type TrailKind,
+  type TrailRow,
+  type TrailWish,
+} from '../people/trail.js';
 import { defaultKeys, ledgerFile } from '../run/places.js';
-import { rootsIn } from './sign.js';
 import type { Terminal } from './terminal.js';
 
 export interface TrailOptions {
@@ -18,6 +24,8 @@ export interface TrailOptions {
   readonly from?: string;
   readonly to?: string;
   readonly person?: string;
+  readonly serial?: string;
+  readonly kind?: string;
   readonly json?: true;
 }
 
@@ -39,7 +47,8 @@ export async function trail(options: TrailOptions, to: Terminal): Promise<number
   return reviews.every(({ intact }) => intact) ? EXIT.conforming : EXIT.nonconforming;
 }
 
-function wishOf({ from, to, person }: TrailOptions, keys: string): TrailWish {
+function wishOf(options: TrailOptions, keys: string): TrailWish {
+  const { from, to, person, serial } = options;
   for (const [name, given] of [
     ['from', from],
     ['to', to],
@@ -53,14 +62,18 @@ function wishOf({ from, to, person }: TrailOptions, keys: string): TrailWish {
   return {
     ...(from === undefined ? {} : { from }),
     ...(to === undefined ? {} : { to }),
-    ...(person === undefined ? {} : { person: named(person, keys) }),
+    ...(person === undefined ? {} : { person: personNamed(person, keys) }),
+    ...(serial === undefined ? {} : { serial }),
+    ...(options.kind === undefined ? {} : { kind: kindOf(options.kind) }),
   };
 }
 
-/** A person by id or name; somebody who is in no register is looked for by what was given. */
-function named(person: string, keys: string): { readonly id: string; readonly name: string } {
-  const people = readRegister(keys)?.people ?? [];
-  return people.find((p) => p.id === person || p.name === person) ?? { id: person, name: person };
+function kindOf(text: string): TrailKind {
+  const kind = TRAIL_KINDS.find((known) => known === text);
+  if (kind !== undefined) return kind;
+  const what = `--kind is "${text}".`;
+  const fix = `Give one of: ${TRAIL_KINDS.join(', ')}.`;
+  throw new StallmarkError([{ code: 'usage/argument', what, fix }]);
 }
 
 function entriesOf(data: string): readonly Entry[] {

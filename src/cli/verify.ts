@@ -5,8 +5,8 @@ import { systemClock } from '../base/clock.js';
 import { StallmarkError } from '../base/error.js';
 import { rootCertificateFile } from '../certificate/keys.js';
 import { PURPOSES } from '../certificate/seal-certificate.js';
-import { verifyFolder, type FolderReport, type RecordRow } from '../certificate/verify-folder.js';
-import { auditFile, type Anchor, type Audit } from '../ledger/audit.js';
+import { anchorOf, verifyFolder, type FolderReport } from '../certificate/verify-folder.js';
+import { auditFile, type Audit } from '../ledger/audit.js';
 import type { Entry } from '../ledger/ledger.js';
 import { openLedger } from '../ledger/sqlite.js';
 import { retiredAt } from '../people/change.js';
@@ -82,7 +82,8 @@ function withoutGaps(report: FolderReport): FolderReport {
   return { ...report, missing: [], intact };
 }
 
-function rootsOf(options: VerifyOptions): readonly Uint8Array[] {
+/** The root certificates that are named, or those beside the keys. @throws storage/unreadable. */
+export function rootsOf(options: Pick<VerifyOptions, 'root' | 'keys'>): readonly Uint8Array[] {
   const keys = options.keys ?? defaultKeys();
   const beside = PURPOSES.map((p) => rootCertificateFile(keys, p)).filter((f) => existsSync(f));
   const files = options.root.length > 0 ? options.root : beside;
@@ -112,12 +113,6 @@ function entriesOf(file: string): readonly Entry[] {
   } finally {
     ledger.close();
   }
-}
-
-/** What an intact certificate remembers of the ledger. */
-function anchorOf({ identity, state }: RecordRow): readonly Anchor[] {
-  if (identity === undefined || state === 'damaged') return [];
-  return [{ ...identity.anchor, from: identity.number }];
 }
 
 const MARKS = { holds: '✓', broken: '✗', open: '–' } as const;

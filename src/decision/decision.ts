@@ -21,6 +21,14 @@ export type ItemVerdict =
   | { readonly outcome: 'nonconforming'; readonly word: 'REJECT' }
   | { readonly outcome: 'inconclusive' | 'invalid' | 'aborted'; readonly word: 'HOLD' };
 
+/** How near an accepted value is to its limit. */
+export interface NearLimit {
+  /** Share of the tolerance that it uses: 0 where an item should be, 1 on the limit. */
+  readonly used: number;
+  /** Share above which the limits warn. */
+  readonly above: number;
+}
+
 /** One row of a certificate: a value against its limit. */
 export interface Result {
   readonly limit: Limit;
@@ -32,6 +40,10 @@ export interface Result {
   /** Its coverage factor, 2 unless few repeats make up much of it; absent without U. */
   readonly k?: number;
   readonly verdict: Verdict;
+  /** Set on an accepted value that uses much of its tolerance; it decides nothing. */
+  readonly nearLimit?: NearLimit;
+  /** Number of the record that measured it; absent for what this attempt measured itself. */
+  readonly carriedFrom?: string;
 }
 
 /** Why the item itself is to blame for an attempt that gave no measurement, with evidence from elsewhere. */

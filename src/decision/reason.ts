@@ -47,12 +47,12 @@ export function reasonSentence(told: Told, limits: Pick<Limits, 'id' | 'issue'>)
       const rows = worstFirst(results, (v) => v.outcome === 'conditional' && v.side === side);
       return side === 'outside'
         ? `${counted(rows, 'is', 'are')} outside a limit of ${document}, by no more than U: ${listed(rows)}.`
-        : `The item conforms to ${document}; ${counted(rows)} only conditionally: ${listed(rows)}${relaxed(results)}.`;
+        : `The item conforms to ${document}; ${counted(rows)} only conditionally: ${listed(rows)}${relaxed(results)}${carriedOver(results)}.`;
     }
     case 'conforming':
       return results.length === 1
         ? `The characteristic conforms to ${document}${relaxed(results)}.`
-        : `All ${results.length} characteristics conform to ${document}${relaxed(results)}.`;
+        : `All ${results.length} characteristics conform to ${document}${relaxed(results)}${carriedOver(results)}.`;
     default:
       return unreachable(verdict);
   }
@@ -72,6 +72,14 @@ function relaxed(results: readonly Result[]): string {
   const rows = results.filter(isAcceptedOutside);
   if (rows.length === 0) return '';
   return `; ${counted(rows, 'is', 'are')} outside a limit by no more than U, which guarded rejection accepts: ${listed(rows)}`;
+}
+
+/** Says how many rows were not measured in this attempt, and where they stand. */
+export function carriedOver(results: readonly Result[]): string {
+  const rows = results.filter(({ carriedFrom }) => carriedFrom !== undefined);
+  if (rows.length === 0) return '';
+  const records = [...new Set(rows.map(({ carriedFrom }) => carriedFrom ?? ''))];
+  return `; ${counted(rows, 'is', 'are')} carried over from record ${records.join(', ')}`;
 }
 
 const isOutcome =

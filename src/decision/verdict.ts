@@ -8,6 +8,7 @@ import type { Outcome, Score, Side } from '../scoring/scoring.js';
 import { itemFaultOf } from './attribution.js';
 import type { Decision, ItemFault, Result, Verdict } from './decision.js';
 import { isItemFault, itemVerdict } from './item-verdict.js';
+import { nearLimit } from './near-limit.js';
 import { reasonSentence } from './reason.js';
 import { decide, decideAtLeast } from './rule.js';
 
@@ -29,6 +30,8 @@ export interface Evidence {
    * prove is added here.
    */
   readonly itemFault?: ItemFault;
+  /** Rows that an earlier record decided, of stages that were not to be played; they stand as they are. */
+  readonly carried?: readonly Result[];
 }
 
 /**
@@ -39,13 +42,16 @@ export interface Evidence {
  * depends on a gate of another stage that does not hold. A row without a score was not run. Gates are
  * told in the order of their concerns: what comes first explains what comes after it.
  *
- * @throws plain Error when two scores claim one row: our defect.
+ * @throws plain Error when two scores claim one row, or one claims a row that was carried over: our defect.
  */
 export function decideAll(evidence: Evidence): Decision {
   const { limits } = evidence;
   const gates = inOrder(evidence.gates);
   const scores = scoresByRow(evidence.scores);
-  const results = limits.rows.map((limit) => resultOf(limit, scores.get(rowOf(limit)), evidence));
+  const carried = carriedByRow(evidence.carried ?? [], scores);
+  const results = limits.rows.map(
+    (limit) => carried.get(rowOf(limit)) ?? resultOf(limit, scores.get(rowOf(limit)), evidence),
+  );
   if (!isNonEmpty(results)) throw new Error('limits without rows cannot be read from a file');
   const { aborted } = evidence;
   const proven = evidence.itemFault ?? (aborted === undefined ? itemFaultOf({ gates }) : undefined);
@@ -72,6 +78,16 @@ function scoresByRow(scores: readonly Score[]): ReadonlyMap<string, Score> {
   return byRow;
 }
 
+function carriedByRow(
+  carried: readonly Result[],
+  scores: ReadonlyMap<string, Score>,
+): ReadonlyMap<string, Result> {
+  const byRow = new Map(carried.map((result) => [rowOf(result.limit), result]));
+  const both = [...byRow.keys()].find((row) => scores.has(row));
+  if (both !== undefined) throw new Error(`${both} was measured and carried over`);
+  return byRow;
+}
+
 const NOT_RUN: Outcome = { kind: 'not-evaluated', reason: 'not run' };
 
 function resultOf(limit: Limit, score: Score | undefined, evidence: Evidence): Result {
@@ -82,6 +98,8 @@ function resultOf(limit: Limit, score: Score | undefined, evidence: Evidence): R
       ? budgetTable(outcome.value, stated, outcome)
       : undefined;
   const expanded = table?.expanded;
+  const verdict = verdictOf(limit, score, expanded, evidence);
+  const near = nearLimit({ limit, outcome, verdict });
   return {
     limit,
     name: limit.label,
@@ -89,7 +107,8 @@ function resultOf(limit: Limit, score: Score | undefined, evidence: Evidence): R
     outcome,
     expanded,
     ...(table === undefined ? {} : { k: table.k }),
-    verdict: verdictOf(limit, score, expanded, evidence),
+    verdict,
+    ...(near === undefined ? {} : { nearLimit: near }),
   };
 }
 

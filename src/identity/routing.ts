@@ -4,7 +4,14 @@ import { isNonEmpty, type NonEmpty } from '../base/numbers.js';
 import { checkApproval, type Approvable } from '../procedure/approval.js';
 import type { Limits } from '../procedure/limits.js';
 import type { Procedure } from '../procedure/procedure.js';
-import { routeName, type Issue, type Route, type Routes } from '../procedure/routes.js';
+import {
+  routeName,
+  samplingWords,
+  type Issue,
+  type Route,
+  type Routes,
+  type Sampling,
+} from '../procedure/routes.js';
 
 /** What is known of an item that is to be tested. */
 export interface RoutedItem {
@@ -109,16 +116,47 @@ export interface Reachable {
   readonly limits: readonly Limits[];
 }
 
+/** When an item is a sample, and what it is tested to then. */
+export interface SamplingPlan {
+  readonly rule: Pick<Sampling, 'every' | 'random'>;
+  readonly procedure: Procedure;
+  readonly limits: Limits;
+}
+
 /** What a route leads to, or every reason why it leads nowhere. */
 export type Followed =
-  | { readonly kind: 'documents'; readonly procedure: Procedure; readonly limits: Limits }
+  | {
+      readonly kind: 'documents';
+      readonly procedure: Procedure;
+      readonly limits: Limits;
+      /** Absent: no item is a sample. */
+      readonly sampling?: SamplingPlan;
+    }
   | { readonly kind: 'refused'; readonly problems: NonEmpty<Problem> };
 
 /**
  * Follows a route to its documents: both must be among the files in the issue named, approved and
- * unchanged, belong to each other, and be for the model and revision of the route.
+ * unchanged, belong to each other, and be for the model and revision of the route. Those of its samples
+ * are held to the same.
  */
 export function followRoute(route: Route, all: Reachable): Followed {
+  const { sampling: rule, ...own } = route;
+  const followed = followPair(own, all);
+  if (rule === undefined) return followed;
+  const { procedure, limits, where } = rule;
+  const extended = followPair({ ...own, procedure, limits, where }, all);
+  if (followed.kind === 'refused' && extended.kind === 'refused') {
+    return { kind: 'refused', problems: [...followed.problems, ...extended.problems] };
+  }
+  if (followed.kind === 'refused') return followed;
+  if (extended.kind === 'refused') return extended;
+  return {
+    ...followed,
+    sampling: { rule, procedure: extended.procedure, limits: extended.limits },
+  };
+}
+
+function followPair(route: Omit<Route, 'sampling'>, all: Reachable): Followed {
   const procedure = found(route.procedure, all.procedures, 'procedure', route.where);
   const limits = found(route.limits, all.limits, 'limits', route.where);
   const missing = [procedure, limits].filter((one) => one.kind === 'missing');
@@ -215,11 +253,15 @@ export function routesProblems(
 export function routeLines({ routes }: Pick<Routes, 'routes'>): readonly string[] {
   const ordered = [...routes].sort((a, b) => a.from - b.from);
   return ordered.map((route, i) => {
-    const { from, until, procedure, limits } = route;
+    const { from, until, procedure, limits, sampling } = route;
     const end = until === undefined ? '' : ` until ${isoInstant(until)}`;
     const next = ordered.slice(i + 1).find((other) => routeName(other) === routeName(route));
     const isGap = next !== undefined && until !== undefined && next.from > until;
     const after = isGap ? `; then none until ${isoInstant(next.from)}` : '';
-    return `  ${routeName(route)}: ${shown(procedure)}, ${shown(limits)}, from ${isoInstant(from)}${end}${after}`;
+    const sample =
+      sampling === undefined
+        ? ''
+        : `; samples, ${samplingWords(sampling)}: ${shown(sampling.procedure)}, ${shown(sampling.limits)}`;
+    return `  ${routeName(route)}: ${shown(procedure)}, ${shown(limits)}, from ${isoInstant(from)}${end}${after}${sample}`;
   });
 }

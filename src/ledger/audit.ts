@@ -1,6 +1,6 @@
 import { StallmarkError, unreachable } from '../base/error.js';
 import { confirmsClock, entryDigest, FIRST_PREVIOUS, type Entry } from './ledger.js';
-import { openLedger } from './sqlite.js';
+import { openLedger, type LedgerFile } from './sqlite.js';
 import { readNumber } from './numbering.js';
 
 /** What can be wrong with a ledger; each has its own sentence. */
@@ -63,16 +63,33 @@ export interface Audit {
  * @param anchors - Entry and digest out of certificates that verify.
  */
 export function auditLedger(entries: Iterable<Entry>, anchors: readonly Anchor[] = []): Audit {
+  const steps = auditSteps(entries, anchors);
+  for (;;) {
+    const step = steps.next();
+    if (step.done === true) return step.value;
+  }
+}
+
+/** Entries that are audited at a time by `auditSteps`. */
+const BITE = 250;
+
+/** The same in bites, so that others get their turn between two of them. */
+export function* auditSteps(
+  entries: Iterable<Entry>,
+  anchors: readonly Anchor[] = [],
+): Generator<undefined, Audit> {
   const findings: Finding[] = [];
   const attempts = new Attempts();
+  const remembered = anchorsByEntry(anchors);
   let last: Entry | undefined;
   let count = 0;
   try {
     for (const entry of entries) {
       findings.push(...linkFindings(entry, last), ...attempts.follow(entry));
-      findings.push(...anchorFindings(entry, anchors));
+      findings.push(...anchorFindings(entry, remembered.get(entry.number) ?? []));
       last = entry;
       count += 1;
+      if (count % BITE === 0) yield undefined;
     }
     findings.push(...attempts.open());
     const end = last?.number ?? 0;
@@ -85,6 +102,14 @@ export function auditLedger(entries: Iterable<Entry>, anchors: readonly Anchor[]
   return { entries: count, last: last?.digest ?? FIRST_PREVIOUS, findings };
 }
 
+function anchorsByEntry(anchors: readonly Anchor[]): ReadonlyMap<number, readonly Anchor[]> {
+  const found = new Map<number, Anchor[]>();
+  for (const anchor of anchors) {
+    found.set(anchor.entry, [...(found.get(anchor.entry) ?? []), anchor]);
+  }
+  return found;
+}
+
 /**
  * Audits a ledger file without changing it: the database itself, then its entries.
  *
@@ -93,12 +118,34 @@ export function auditLedger(entries: Iterable<Entry>, anchors: readonly Anchor[]
 export function auditFile(file: string, anchors: readonly Anchor[] = []): Audit {
   const ledger = openLedger(file, { readOnly: true });
   try {
-    const audit = auditLedger(ledger.entries(), anchors);
-    const faults = ledger.fileFaults().map((what) => found('unreadable', 0, what));
-    return { ...audit, findings: [...faults, ...audit.findings] };
+    return withFaults(auditLedger(ledger.entries(), anchors), ledger);
   } finally {
     ledger.close();
   }
+}
+
+/** Audits a ledger file as `auditFile` does, but lets others have their turn. */
+export async function auditSlowly(
+  file: string,
+  anchors: readonly Anchor[],
+  turn: () => Promise<void>,
+): Promise<Audit> {
+  const ledger = openLedger(file, { readOnly: true });
+  try {
+    const steps = auditSteps(ledger.entries(), anchors);
+    for (;;) {
+      const step = steps.next();
+      if (step.done === true) return withFaults(step.value, ledger);
+      await turn();
+    }
+  } finally {
+    ledger.close();
+  }
+}
+
+function withFaults(audit: Audit, ledger: LedgerFile): Audit {
+  const faults = ledger.fileFaults().map((what) => found('unreadable', 0, what));
+  return { ...audit, findings: [...faults, ...audit.findings] };
 }
 
 function found(name: FindingName, entry: number, what: string): Finding {
@@ -129,7 +176,7 @@ function linkFindings(entry: Entry, last: Entry | undefined): readonly Finding[]
 
 function anchorFindings(entry: Entry, anchors: readonly Anchor[]): readonly Finding[] {
   return anchors
-    .filter((anchor) => anchor.entry === entry.number && anchor.digest !== entry.digest)
+    .filter((anchor) => anchor.digest !== entry.digest)
     .map(({ from }) => {
       const what = `Certificate ${from} remembers entry ${entry.number} with another digest: the ledger was written anew.`;
       return found('rewritten', entry.number, what);

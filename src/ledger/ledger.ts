@@ -58,8 +58,12 @@ export interface Ledger {
    * storage/*, and what `before` throws. Nothing was appended then.
    */
   append(entry: NewEntry | (() => NewEntry), now: number, before?: (entry: Entry) => void): Entry;
-  /** All entries, oldest first. Entries may be appended meanwhile; they are seen too. */
-  entries(): IterableIterator<Entry>;
+  /**
+   * All entries, oldest first. Entries may be appended meanwhile; they are seen too.
+   *
+   * @param after - Number of an entry: only those after it.
+   */
+  entries(after?: number): IterableIterator<Entry>;
   /** All entries, newest first. */
   newestFirst(): IterableIterator<Entry>;
   /** Entries of one serial, oldest first. */

@@ -1,4 +1,4 @@
-import { mkdirSync, readFileSync, statSync } from 'node:fs';
+import { accessSync, constants, mkdirSync, readFileSync, statSync } from 'node:fs';
 import { dirname } from 'node:path';
 import Database from 'better-sqlite3';
 import { canonicalJson, type Json } from '../base/canonical.js';
@@ -23,6 +23,8 @@ export interface Opening {
 
 /** A ledger in a file, which can also be looked over as a file. */
 export interface LedgerFile extends Ledger {
+  /** One entry by its number. */
+  at(number: number): Entry | undefined;
   /** What is wrong with the file below its entries, in sentences; slow on a large one. */
   fileFaults(): readonly string[];
 }
@@ -126,11 +128,16 @@ function refuseMissing(file: string): void {
   throw refusal('storage/unreadable', what, NAME_FIX);
 }
 
+/** Bytes of a database that is read whole into memory at most, where it need not be. */
+const LARGEST_COPY = 32 * 1024 * 1024;
+
 /**
  * The bytes of a database that nobody is writing, or else its name. Opened by name, even a reader
- * leaves files beside it and cannot work in a folder that is write-protected.
+ * leaves files beside it and cannot work in a folder that is write-protected. A large one is opened
+ * by name wherever it can be: one answer out of it must not wait until all of it is read.
  */
 function restingBytes(file: string): Buffer | string {
+  if (statSync(file).size > LARGEST_COPY && isWritable(dirname(file))) return file;
   const stamp = (): string => {
     const { mtimeMs, size } = statSync(file);
     return `${mtimeMs} ${size}`;
@@ -144,6 +151,15 @@ function restingBytes(file: string): Buffer | string {
   // Bytes 18 and 19 of the header ask for a write-ahead log (2), which memory has not (1).
   if (bytes[18] === 2 && bytes[19] === 2) bytes.fill(1, 18, 20);
   return bytes;
+}
+
+function isWritable(folder: string): boolean {
+  try {
+    accessSync(folder, constants.W_OK);
+    return true;
+  } catch {
+    return false; // the question was whether it is
+  }
 }
 
 function prepare(database: Database.Database, file: string): void {
@@ -201,6 +217,7 @@ class SqliteLedger implements LedgerFile {
   readonly #after: Database.Statement;
   readonly #before: Database.Statement;
   readonly #serial: Database.Statement;
+  readonly #one: Database.Statement;
 
   constructor(database: Database.Database, file: string) {
     this.#database = database;
@@ -217,6 +234,7 @@ class SqliteLedger implements LedgerFile {
       `SELECT * FROM entry WHERE number < ? ORDER BY number DESC LIMIT ${PAGE}`,
     );
     this.#serial = database.prepare('SELECT * FROM entry WHERE serial = ? ORDER BY number');
+    this.#one = database.prepare('SELECT * FROM entry WHERE number = ?');
   }
 
   append(entry: NewEntry | (() => NewEntry), now: number, before?: (entry: Entry) => void): Entry {
@@ -233,8 +251,13 @@ class SqliteLedger implements LedgerFile {
     return explained(this.#file, () => add.immediate());
   }
 
-  *entries(): IterableIterator<Entry> {
-    yield* this.#pages(this.#after, Number.MIN_SAFE_INTEGER);
+  *entries(after = Number.MIN_SAFE_INTEGER): IterableIterator<Entry> {
+    yield* this.#pages(this.#after, after);
+  }
+
+  at(number: number): Entry | undefined {
+    const row = explained(this.#file, () => this.#one.get(number));
+    return row === undefined ? undefined : readRow(row, this.#file);
   }
 
   *newestFirst(): IterableIterator<Entry> {

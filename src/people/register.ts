@@ -93,3 +93,12 @@ export async function prepareRegister(keys: string, register: Register): Promise
     drop: () => rm(made, { force: true }),
   };
 }
+
+/** A person by id or name; somebody who is in no register is looked for by what was given. */
+export function personNamed(
+  person: string,
+  keys: string,
+): { readonly id: string; readonly name: string } {
+  const people = readRegister(keys)?.people ?? [];
+  return people.find((p) => p.id === person || p.name === person) ?? { id: person, name: person };
+}

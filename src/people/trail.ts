@@ -24,7 +24,21 @@ export interface TrailWish {
   readonly to?: string;
   /** Id or name: entries by this person, and about this person. */
   readonly person?: { readonly id: string; readonly name: string };
+  /** Part of the serial of an item. */
+  readonly serial?: string;
+  readonly kind?: TrailKind;
 }
+
+/** Kinds of entries that the trail tells of. */
+export const TRAIL_KINDS = [
+  'changed',
+  'refused',
+  'signed',
+  'item-moved',
+  'note',
+  'attempt-aborted',
+] as const;
+export type TrailKind = (typeof TRAIL_KINDS)[number];
 
 /**
  * Draws the audit trail out of the ledger: what people changed, moved, signed and were refused,
@@ -41,7 +55,11 @@ export function trailOf(entries: Iterable<Entry>, wish: TrailWish = {}): readonl
   return rows;
 }
 
-function isWanted({ at, by, body }: Entry, { from, to, person }: TrailWish): boolean {
+function isWanted({ at, by, body, kind, serial }: Entry, wish: TrailWish): boolean {
+  const { from, to, person } = wish;
+  if (wish.kind !== undefined && kind !== wish.kind) return false;
+  const text = wish.serial?.trim().toUpperCase() ?? '';
+  if (!serial.toUpperCase().includes(text)) return false;
   if (from !== undefined && at < from.replace(/Z$/u, '')) return false;
   // "2026-11-25" is before every instant of that day, and "2026-11-25~" after all of them.
   if (to !== undefined && at > `${to.replace(/Z$/u, '')}~`) return false;

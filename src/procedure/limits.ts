@@ -37,6 +37,8 @@ export interface Limit {
   readonly rule: DecisionRule;
   /** Absent when the file states none; it decides nothing and tells the risk of a wrong decision. */
   readonly process?: ProcessSpread;
+  /** Share of the tolerance above which an accepted value is told as near its limit; 75 % if absent. */
+  readonly warnAbove?: number;
   /** Label for people, e.g. "rise time 3 N·m, smoothing 2". */
   readonly label: string;
   readonly where: Place;

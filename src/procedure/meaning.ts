@@ -16,6 +16,8 @@ export function checkProcedure(values: Values, recordings: Recordings): void {
   checkOrder(values, '/rated', '/ceiling', 'equal');
   checkOrder(values, '/ambient/from', '/ambient/to');
   checkOrder(values, '/supply/from', '/supply/to');
+  checkOrder(values, '/humidity/from', '/humidity/to');
+  checkWhole(values, '/humidity/to');
   checkWarnings(values);
   checkUnique(values, values.items('/stages'), '/id');
   for (const stage of values.items('/stages')) {
@@ -256,6 +258,7 @@ const MOST_RUNGS = 50;
 export function checkLimits(values: Values): void {
   checkDate(values, '/date');
   checkDate(values, '/approved/date');
+  checkWhole(values, '/warn-above');
   for (const [name, row] of values.members('/rows')) {
     const from = values.measureAt(`${row}/from`);
     const to = values.measureAt(`${row}/to`);
@@ -274,6 +277,7 @@ export function checkLimits(values: Values): void {
       values.problems.push({ code: 'limits/rule', where: values.place(row), what, fix });
     }
     checkProcess(values, name, row);
+    checkWhole(values, `${row}/warn-above`);
     if (from === undefined || to === undefined) continue;
     if (from.unit.symbol !== to.unit.symbol) {
       const what = `The limit "${name}" runs from ${values.text(`${row}/from`)} to ${values.text(`${row}/to`)}, but both ends must be in one unit.`;
@@ -293,6 +297,14 @@ export function checkLimits(values: Values): void {
       );
     }
   }
+}
+
+/** A share of something is not more than all of it. */
+function checkWhole(values: Values, at: string): void {
+  const stated = values.measureAt(at);
+  if (stated?.unit.dimension !== 'ratio' || !(stated.value > 1)) return;
+  const what = `${subject(values, at)} is ${values.text(at)}, but must be at most 100 %.`;
+  values.add('document/value', at, what, 'Give a share such as 75 %.');
 }
 
 /** A spread must be one, and a quantity of the kind that is limited. */

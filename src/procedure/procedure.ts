@@ -23,9 +23,23 @@ export interface Procedure {
   readonly warnings: NonEmpty<Warning>;
   readonly ambient: { readonly from: Quantity<'°C'>; readonly to: Quantity<'°C'> };
   readonly supply: { readonly from: Quantity<'V'>; readonly to: Quantity<'V'> };
+  /** Relative humidity, 0 … 1; absent where it is not judged. */
+  readonly humidity?: { readonly from: number; readonly to: number };
   /** Attempts without a disposition by a quality engineer. */
   readonly attempts: number;
+  /** What attempts after the first have to keep to; absent: nothing. */
+  readonly retest?: RetestRule;
   readonly stages: NonEmpty<Stage>;
+}
+
+export const RETEST_BENCHES = ['same', 'other', 'any'] as const;
+
+/** When and where an item may be tested again, reckoned from its last attempt. */
+export interface RetestRule {
+  /** Least time from the end of that attempt; 0 for none. */
+  readonly coolDown: Quantity<'s'>;
+  /** The bench of that attempt, another one, or any. */
+  readonly bench: (typeof RETEST_BENCHES)[number];
 }
 
 /** Who released a document, when, and of which content. */
@@ -84,9 +98,11 @@ export interface WarningText {
 
 /** How the stand is arranged while samples are taken without power. */
 /**
+ * shunt-negative: the shunt the other way round; no document writes it, a bench that has it takes it
+ * after each shunt (`fitting.ts`).
  * timing: the edges of a test signal are given to every channel at once, so that their delays show.
  */
-export type Fixture = 'coupled' | 'uncoupled' | 'shunt' | 'timing';
+export type Fixture = 'coupled' | 'uncoupled' | 'shunt' | 'shunt-negative' | 'timing';
 
 /** What the device and the stand are set to during one take. */
 export interface Settings {

@@ -23,6 +23,18 @@ interface Scope {
   readonly revision: string;
 }
 
+/** Which items of a route are tested to an extended procedure; at least one of every and random is there. */
+export interface Sampling {
+  /** Every how manieth item of the model at a bench, ≥ 2. */
+  readonly every?: number;
+  /** One in how many at random, ≥ 2. */
+  readonly random?: number;
+  /** The extended procedure and its limits, in the place of those of the route. */
+  readonly procedure: Issue;
+  readonly limits: Issue;
+  readonly where: Place;
+}
+
 /** The documents that items are tested to, from one instant until another. */
 export interface Route extends Scope {
   readonly procedure: Issue;
@@ -31,6 +43,8 @@ export interface Route extends Scope {
   readonly from: number;
   /** ms since the Unix epoch: the first instant at which it counts no longer; absent: no end is set. */
   readonly until?: number;
+  /** Absent: no item is a sample. */
+  readonly sampling?: Sampling;
   readonly where: Place;
 }
 
@@ -66,6 +80,21 @@ export function routeName({ model, gtin, revision }: Scope): string {
   return `${model ?? `GTIN ${gtin ?? ''}`} ${revision}`;
 }
 
+/** When an item is a sample: `every 25th, 1 in 40 at random`. */
+export function samplingWords({ every, random }: Pick<Sampling, 'every' | 'random'>): string {
+  return [
+    ...(every === undefined ? [] : [`every ${ordinal(every)}`]),
+    ...(random === undefined ? [] : [`1 in ${String(random)} at random`]),
+  ].join(', ');
+}
+
+/** A number that counts, e.g. 25th. */
+export function ordinal(n: number): string {
+  const isTeen = n % 100 >= 11 && n % 100 <= 13;
+  const ending = isTeen ? undefined : ['th', 'st', 'nd', 'rd'][n % 10];
+  return `${String(n)}${ending ?? 'th'}`;
+}
+
 /** Whether there may be items that both count for. */
 export function mayMeet(one: Scope, other: Scope): boolean {
   const differ = (a: string | undefined, b: string | undefined): boolean =>
@@ -87,6 +116,7 @@ function checkRoutes(values: Values): void {
     checkDate(values, `${entry}/until`);
     checkScope(values, entry);
     checkEnd(values, entry, zone);
+    checkSampling(values, entry);
   }
   entries.forEach((entry, i) => {
     for (const other of entries.slice(0, i)) checkMeeting(values, other, entry, zone);
@@ -123,6 +153,25 @@ function checkEnd(values: Values, entry: string, zone: string): void {
   const name = subjectOf(entry, values.located.value);
   const what = `${name} counts from ${values.text(`${entry}/from`)}, but only until ${values.text(`${entry}/until`)}.`;
   values.add('route/order', `${entry}/until`, what, 'Correct one of the two.');
+}
+
+function checkSampling(values: Values, entry: string): void {
+  const at = `${entry}/sampling`;
+  if (!values.has(at)) return;
+  const name = subjectOf(entry, values.located.value).toLowerCase();
+  if (!values.has(`${at}/every`) && !values.has(`${at}/random`)) {
+    const what = `The sampling of ${name} has neither "every" nor "random", so that it picks no item.`;
+    const fix = 'Write every: 25, random: 1 in 40, or both.';
+    values.add('document/key', at, what, fix);
+  }
+  const isSame = (['procedure', 'limits'] as const).every((noun) =>
+    (['id', 'issue'] as const).every(
+      (key) => values.at(`${at}/${noun}/${key}`) === values.at(`${entry}/${noun}/${key}`),
+    ),
+  );
+  if (!isSame) return;
+  const what = `The sampling of ${name} names the procedure and limits of the route itself, so that a sample is tested like any other item.`;
+  values.add('document/value', at, what, 'Name the extended procedure and its limits.');
 }
 
 function checkMeeting(values: Values, before: string, after: string, zone: string): void {
@@ -172,16 +221,33 @@ function instantOf(written: string, zone: string): number | undefined {
 function buildRoute(values: Values, at: string, zone: string): Route {
   const { from, until } = spanAt(values, at, zone);
   if (from === undefined) throw new Error('the schema let a route without a beginning through');
+  return {
+    ...scopeAt(values, at),
+    ...pairAt(values, at),
+    from,
+    ...(until === undefined ? {} : { until }),
+    ...(values.has(`${at}/sampling`) ? { sampling: buildSampling(values, `${at}/sampling`) } : {}),
+    where: values.place(`${at}/from`),
+  };
+}
+
+function buildSampling(values: Values, at: string): Sampling {
+  const { every, random } = {
+    every: values.has(`${at}/every`) ? values.number(`${at}/every`) : undefined,
+    random: values.textAt(`${at}/random`),
+  };
+  return {
+    ...(every === undefined ? {} : { every }),
+    ...(random === undefined ? {} : { random: Number(random.slice('1 in '.length)) }),
+    ...pairAt(values, at),
+    where: values.place(at),
+  };
+}
+
+function pairAt(values: Values, at: string): Pick<Sampling, 'procedure' | 'limits'> {
   const issueAt = (key: string): Issue => ({
     id: values.text(`${at}/${key}/id`),
     issue: values.number(`${at}/${key}/issue`),
   });
-  return {
-    ...scopeAt(values, at),
-    procedure: issueAt('procedure'),
-    limits: issueAt('limits'),
-    from,
-    ...(until === undefined ? {} : { until }),
-    where: values.place(`${at}/from`),
-  };
+  return { procedure: issueAt('procedure'), limits: issueAt('limits') };
 }

@@ -13,6 +13,7 @@ import { DECISION_RULES, type Limit, type Limits, type Tolerance } from './limit
 import { checkBench, checkLimits, checkProcedure } from './meaning.js';
 import type { Recordings } from './meaning.js';
 import { buildPattern } from './patterns.js';
+import { RETEST_BENCHES, type RetestRule } from './procedure.js';
 import type { Approval, Fixture, GateRequest, Model, Procedure } from './procedure.js';
 import type { Reading, Settings, Stage, Warning, WarningText } from './procedure.js';
 import { checkRegister } from './register.js';
@@ -67,10 +68,22 @@ export function readProcedure(text: string, file: string, recordings: Recordings
       from: units.volt(values.base('/supply/from')),
       to: units.volt(values.base('/supply/to')),
     },
+    ...(values.has('/humidity')
+      ? { humidity: { from: values.base('/humidity/from'), to: values.base('/humidity/to') } }
+      : {}),
     attempts: values.number('/attempts'),
+    ...(values.has('/retest') ? { retest: buildRetest(values) } : {}),
     purpose: PURPOSES.find((purpose) => purpose === values.textAt('/purpose')) ?? 'acceptance',
     stages: nonEmpty(values.items('/stages').map((s) => buildStage(values, s, recordings))),
   };
+}
+
+function buildRetest(values: Values): RetestRule {
+  const minutes = values.has('/retest/cool-down')
+    ? Number.parseInt(values.text('/retest/cool-down'), 10)
+    : 0;
+  const bench = RETEST_BENCHES.find((one) => one === values.textAt('/retest/bench')) ?? 'any';
+  return { coolDown: units.second(60 * minutes), bench };
 }
 
 /**
@@ -114,6 +127,7 @@ export function readStation(text: string, file: string): Station {
     currentRange: units.ampere(values.base('/range/current')),
     sampleRate: units.hertz(values.base('/sample-rate')),
     shunt: units.newtonMetre(values.base('/shunt')),
+    ...(values.textAt('/shunt-polarity') === 'both' ? { shuntPolarity: 'both' } : {}),
     register: nonEmpty(values.items('/instruments').map((i) => buildInstrument(values, i))),
     ...(values.has('/range/sound')
       ? { soundRange: units.pascal(values.base('/range/sound')) }
@@ -288,9 +302,15 @@ function buildLimit(values: Values, name: string, at: string): Limit {
     unit,
     rule,
     ...buildProcess(values, `${at}/process`),
+    ...buildWarnAbove(values, at),
     label: values.text(`${at}/label`),
     where: values.place(at),
   };
+}
+
+function buildWarnAbove(values: Values, at: string): Pick<Limit, 'warnAbove'> {
+  const pointer = [at, ''].map((of) => `${of}/warn-above`).find((p) => values.has(p));
+  return pointer === undefined ? {} : { warnAbove: values.base(pointer) };
 }
 
 function buildProcess(values: Values, at: string): Pick<Limit, 'process'> {
@@ -343,7 +363,7 @@ function buildCalibration(values: Values, at: string): Calibration {
 
 function buildChecks(values: Values): Pick<Station, 'checks'> {
   if (!values.has('/checks')) return {};
-  const stop = buildStopPolicy(values);
+  const stop = { ...buildStopPolicy(values), ...buildZeroPolicy(values) };
   const at = '/checks/reference';
   if (!values.has(at)) return { checks: stop };
   const reference = {
@@ -363,6 +383,12 @@ function buildStopPolicy(values: Values): Pick<NonNullable<Station['checks']>, '
     required: values.at(`${at}/required`) === true,
   };
   return { stopProof };
+}
+
+function buildZeroPolicy(values: Values): Pick<NonNullable<Station['checks']>, 'zeroDrift'> {
+  const at = '/checks/zero-drift/limit';
+  if (!values.has(at)) return {};
+  return { zeroDrift: { limit: units.newtonMetre(values.base(at)) } };
 }
 
 function buildStands(values: Values): Pick<Station, 'stand' | 'formerStands'> {

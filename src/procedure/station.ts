@@ -25,6 +25,8 @@ export interface Station {
   readonly soundRange?: Quantity<'Pa'>;
   /** Torque that the shunt resistor imitates, N·m. */
   readonly shunt: Quantity<'N·m'>;
+  /** The shunt can be switched in the other way round too; absent where it cannot. */
+  readonly shuntPolarity?: 'both';
   /** Every instrument with the history of its calibrations. What is in force: `readiness/equipment.ts`. */
   readonly register: NonEmpty<RegisteredInstrument>;
   /** The stand model in force, and those before it, oldest first. */
@@ -33,7 +35,11 @@ export interface Station {
   /** Uncertainty budgets by characteristic. */
   readonly uncertainty: ReadonlyMap<string, Budget>;
   /** What must have been checked before items are tested; absent where the file states nothing. */
-  readonly checks?: { readonly reference?: ReferencePolicy; readonly stopProof?: StopPolicy };
+  readonly checks?: {
+    readonly reference?: ReferencePolicy;
+    readonly stopProof?: StopPolicy;
+    readonly zeroDrift?: ZeroPolicy;
+  };
 }
 
 /** How long a proof of the stop function counts, and what it must find. */
@@ -43,6 +49,11 @@ export interface StopPolicy {
   readonly limit: Quantity<'s'>;
   /** Whether the bench applies no power without it; false on simulated benches only. */
   readonly required: boolean;
+}
+
+/** How far the unloaded zero may move from run to run. */
+export interface ZeroPolicy {
+  readonly limit: Quantity<'N·m'>;
 }
 
 /** How long a check with a reference item counts: until either end is reached. */

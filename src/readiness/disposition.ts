@@ -23,6 +23,7 @@ export const ITEM_EVENTS = [
   'rework',
   'reworked',
   'release',
+  'audit',
   'quarantine',
   'scrap',
   'concede',
@@ -44,7 +45,8 @@ const ENGINEER: readonly Role[] = ['quality engineer'];
 const MENDERS: readonly Role[] = ['maintenance', 'quality engineer'];
 /** Whoever sees damage sets the item aside; an auditor changes nothing. */
 const HANDS: readonly Role[] = ['operator', 'maintenance', 'quality engineer'];
-const TESTERS: readonly Role[] = ['operator', 'quality engineer'];
+/** Who may test items. */
+export const TESTERS: readonly Role[] = ['operator', 'quality engineer'];
 
 const begin: Transition = { to: 'in test', by: TESTERS, needs: [] };
 const rework: Transition = { to: 'in rework', by: ENGINEER, needs: ['why'] };
@@ -54,6 +56,8 @@ const reworked: Transition = {
   needs: ['why', 'rework record'],
 };
 const release: Transition = { to: 'released for retest', by: ENGINEER, needs: ['why'] };
+/** A sample from stock: tested once more though nothing speaks against it. */
+const audit: Transition = { to: 'released for retest', by: ENGINEER, needs: ['why'] };
 const quarantine: Transition = { to: 'quarantined', by: HANDS, needs: ['why'] };
 const scrap: Transition = { to: 'scrapped', by: ENGINEER, needs: ['why'] };
 const concede: Transition = {
@@ -74,12 +78,12 @@ const concede: Transition = {
 export const TRANSITIONS: Readonly<Record<ItemState, Row>> = {
   awaiting: { begin, quarantine },
   'in test': {},
-  accepted: { release, quarantine },
+  accepted: { release, audit, quarantine },
   rejected: { rework, release, quarantine, scrap, concede },
   held: { rework, release, quarantine, scrap, concede },
   'to be repeated': { begin, rework, release, quarantine, scrap },
   'in rework': { reworked, quarantine, scrap },
-  'released for retest': { begin, rework, quarantine, scrap },
+  'released for retest': { begin, rework, release, quarantine, scrap },
   quarantined: { rework, release, scrap },
   scrapped: {},
   'accepted by concession': { release, quarantine },

@@ -1,4 +1,5 @@
-import { throwIfAny } from '../base/error.js';
+import type { Json } from '../base/canonical.js';
+import { throwIfAny, type Problem } from '../base/error.js';
 import type { Entry, Ledger } from '../ledger/ledger.js';
 import {
   ITEM_EVENTS,
@@ -11,7 +12,7 @@ import {
   type Statement,
 } from './disposition.js';
 import { textIn } from './past-attempts.js';
-import { componentProblems } from './rework-scope.js';
+import { componentProblems, type ReleasedScope } from './rework-scope.js';
 
 /** An item moved by a person, as it is entered. */
 export interface Move {
@@ -19,6 +20,10 @@ export interface Move {
   readonly from: ItemState;
   readonly to: ItemState;
   readonly why: string;
+  /** Of rework: what was replaced; empty when the entry does not say. */
+  readonly replaced: readonly string[];
+  /** Of a release: what the retest is for; full when the entry does not say. */
+  readonly scope: ReleasedScope;
 }
 
 /** What a person wants done with an item. */
@@ -26,6 +31,10 @@ export interface Wish extends Statement {
   readonly serial: string;
   readonly event: ItemEvent;
   readonly actor: Actor;
+  /** Of a release after rework; full when left out. */
+  readonly scope?: ReleasedScope;
+  /** What stands against that scope as far as documents and records go; told with everything else. */
+  readonly hindrances?: readonly Problem[];
 }
 
 /** Entries of a move belong to the item, not to an attempt. */
@@ -52,6 +61,7 @@ export function moveItem(
     throwIfAny([
       ...moveProblems({ serial, state: from }, event, actor, wish),
       ...componentProblems(rework?.replaced ?? []),
+      ...partialProblems(wish),
       ...(event === 'begin' ? [notByHand(serial)] : []),
     ]);
     const transition = TRANSITIONS[from][event];
@@ -61,9 +71,36 @@ export function moveItem(
       ...{ event, from, to: transition.to, why: why.trim(), role },
       ...(rework === undefined ? {} : { replaced: rework.replaced, reworkedBy: rework.by }),
       ...(signature === undefined ? {} : { signature }),
+      ...(transition.to === 'released for retest' ? scopeBody(wish.scope) : {}),
     };
     return { kind: 'item-moved', serial, attempt: NO_ATTEMPT, by: actor.by, body };
   }, now);
+}
+
+function scopeBody(scope: ReleasedScope = { kind: 'full' }): Readonly<Record<string, Json>> {
+  if (scope.kind === 'full') return { scope: 'full' };
+  return { scope: scope.stages, carriedFrom: scope.record };
+}
+
+/** A part of the test is enough only after rework that is on record, and only an engineer says so. */
+function partialProblems({ event, actor, scope, hindrances = [] }: Wish): readonly Problem[] {
+  if (scope?.kind !== 'stages') return hindrances;
+  const problems: Problem[] = [];
+  if (event !== 'reworked') {
+    const what = `Stages were given with "${event}", but only an item that was reworked is tested in part.`;
+    const fix = 'Leave the stages out, or enter the rework: reworked.';
+    problems.push({ code: 'usage/argument', what, fix });
+  }
+  if (scope.stages.length === 0) {
+    const what = 'A partial retest was asked for without a stage.';
+    problems.push({ code: 'usage/argument', what, fix: 'Name a stage, or test in full.' });
+  }
+  if (!actor.roles.includes('quality engineer')) {
+    const what = `A partial retest takes a quality engineer, but ${actor.by} is: ${actor.roles.join(', ')}.`;
+    const fix = 'Have it entered by a quality engineer, or leave the stages out.';
+    problems.push({ code: 'people/role', what, fix });
+  }
+  return [...problems, ...hindrances];
 }
 
 const notByHand = (serial: string) => ({
@@ -80,5 +117,20 @@ export function readMove({ kind, body }: Entry): Move | undefined {
   const to = ITEM_STATES.find((known) => known === body['to']);
   if (event === undefined || from === undefined || to === undefined) return undefined;
   if (TRANSITIONS[from][event]?.to !== to) return undefined;
-  return { event, from, to, why: textIn(body, 'why') };
+  const replaced = textsIn(body['replaced']) ?? [];
+  return { event, from, to, why: textIn(body, 'why'), replaced, scope: scopeIn(body) };
+}
+
+/** What cannot be read as stages with their record is a full test: that is never too little. */
+function scopeIn(body: Entry['body']): ReleasedScope {
+  const stages = textsIn(body['scope']);
+  const record = textIn(body, 'carriedFrom');
+  if (stages === undefined || record === '') return { kind: 'full' };
+  return { kind: 'stages', stages, record };
+}
+
+function textsIn(value: Json | undefined): readonly string[] | undefined {
+  if (!Array.isArray(value)) return undefined;
+  const texts = (value as readonly Json[]).filter((member) => typeof member === 'string');
+  return texts.length === value.length ? texts : undefined;
 }

@@ -72,6 +72,7 @@ export function readinessChecks(s: Situation): readonly Check[] {
     interlockCheck({ ...s.interlocks, presence: 'held' }),
     bandCheck('ambient temperature', s.environment.ambient, s.procedure.ambient, '°C'),
     bandCheck('supply', s.environment.supply, s.procedure.supply, 'V'),
+    ...humidityChecks(s),
     rangeCheck(s.procedure.ceiling, s.ratings.torqueRange),
     abilityCheck(s.procedure, s.ratings),
     clockCheck(s.last, s.now),
@@ -144,6 +145,15 @@ function bandCheck(
     found: `${value.toFixed(1)} ${unit}, allowed ${String(band.from)} … ${String(band.to)} ${unit}`,
     clear: 'maintenance',
   };
+}
+
+/** Relative humidity in %, where the procedure has a band for it. */
+function humidityChecks({ procedure, environment }: Situation): readonly Check[] {
+  const { humidity: band } = procedure;
+  if (band === undefined) return [];
+  const percent = (share: number): number => Number((100 * share).toPrecision(6));
+  const allowed = { from: percent(band.from), to: percent(band.to) };
+  return [bandCheck('humidity', percent(environment.humidity), allowed, '%')];
 }
 
 /**

@@ -1,7 +1,9 @@
 import type { Problem } from '../base/error.js';
+import { isoInstant, readInstant } from '../base/clock.js';
 import type { LabelledModel } from '../identity/identity.js';
 import { serialProblems } from '../identity/serial.js';
 import type { Entry } from '../ledger/ledger.js';
+import type { RetestRule } from '../procedure/procedure.js';
 import { claimProblems, type Claimant } from './claim.js';
 import { stateAfter, TRANSITIONS, type ItemState } from './disposition.js';
 import { readMove } from './item-move.js';
@@ -135,6 +137,8 @@ export interface Attempting extends Claimant {
   readonly lot?: string;
   /** Attempts the procedure allows without a disposition, ≥ 1. */
   readonly attempts: number;
+  /** What attempts after the first have to keep to; nothing when left out. */
+  readonly retest?: RetestRule;
   /** Entries of the serial, oldest first. */
   readonly history: readonly Entry[];
   /** Entries without a serial, oldest first: they hold the quarantines. */
@@ -144,8 +148,8 @@ export interface Attempting extends Claimant {
 }
 
 /**
- * Everything that stands against another attempt of an item: a serial written otherwise, its state, a
- * claim of another bench, a quarantine.
+ * Everything that stands against another attempt of an item: a serial written otherwise, its state, the
+ * rule of the procedure for retests, a claim of another bench, a quarantine.
  *
  * An accepted item is not tested into a second certificate, a rejected or undecided one waits for a
  * quality engineer, and one whose measurement was invalid or broken off may be tried again up to the
@@ -158,6 +162,7 @@ export function attemptProblems(a: Attempting): readonly Problem[] {
     ...writtenOtherwise(serial),
     ...serialProblems(serial, model),
     ...stateProblems(status),
+    ...retestProblems(status, a),
     ...(status.state === 'in test' ? [] : claimProblems(history, a, a.now)),
     ...quarantineProblems(
       { serial, model: model.code, lot: a.lot, attempts: status.attempts },
@@ -181,4 +186,28 @@ function stateProblems({ state, why }: ItemStatus): readonly Problem[] {
       ? 'Let the attempt end; when its bench has lost power, start a test there, which ends it.'
       : 'Set the item aside and ask a quality engineer for a disposition.';
   return [{ code: 'serial/attempts', what, fix }];
+}
+
+/** The rule for retests, where the item may be tested at all; it spares no attempt, also after a release. */
+function retestProblems(status: ItemStatus, a: Attempting): readonly Problem[] {
+  const last = status.attempts.at(-1);
+  if (a.retest === undefined || last?.ended === undefined) return [];
+  if (TRANSITIONS[status.state].begin === undefined) return [];
+  const { coolDown, bench } = a.retest;
+  const { attempt, ended } = last;
+  const problems: Problem[] = [];
+  const from = readInstant(ended.at) + 1000 * coolDown;
+  if (a.now < from) {
+    const what = `Attempt ${attempt} ended at ${isoInstant(readInstant(ended.at))} and it is ${isoInstant(a.now)}, but ${String(coolDown / 60)} min must lie between two attempts.`;
+    // Instants are told in whole seconds: never before the wait is over.
+    const fix = `Let the item cool down until ${isoInstant(from + 999)}.`;
+    problems.push({ code: 'serial/cool-down', what, fix });
+  }
+  const isThere = last.bench === a.bench;
+  if (bench !== 'any' && isThere !== (bench === 'same')) {
+    const what = `Attempt ${attempt} was at ${last.bench} and this is ${a.bench}, but a retest takes ${bench === 'same' ? 'the same bench' : 'another bench'}.`;
+    const where = bench === 'same' ? `at ${last.bench}` : `at any bench but ${last.bench}`;
+    problems.push({ code: 'serial/retest-bench', what, fix: `Test the item ${where}.` });
+  }
+  return problems;
 }

@@ -1,6 +1,7 @@
 import type { Problem } from '../base/error.js';
 import { writeInstead } from '../base/report.js';
 import type { Procedure } from '../procedure/procedure.js';
+import { stagesPlayed } from './partial-stages.js';
 
 /** Read without power: what commands torque has no hand in them. */
 const PASSIVE = ['cogging', 'preload'];
@@ -60,13 +61,23 @@ export function touches(component: string, characteristic: string): boolean {
     : !touch.untouched.includes(characteristic);
 }
 
-/** Which stages a retest after rework plays. */
-export type RetestScope =
-  { readonly kind: 'full' } | { readonly kind: 'stages'; readonly stages: readonly string[] };
+/** Which stages a retest after rework is for. */
+export type RetestScope = { readonly kind: 'full' } | PartialScope;
+
+/** Some stages, and those that `stagesPlayed` adds to them. */
+export interface PartialScope {
+  readonly kind: 'stages';
+  readonly stages: readonly string[];
+}
+
+/** A scope as a release states it: with the record from which the other rows are carried over. */
+export type ReleasedScope =
+  { readonly kind: 'full' } | (PartialScope & { readonly record: string });
 
 /**
  * Refuses a partial retest that leaves out a stage in which a characteristic is read that the rework
- * touched, and stages the procedure does not have.
+ * touched, and stages the procedure does not have. What is played besides the stages named is not
+ * left out.
  */
 export function scopeProblems(
   scope: RetestScope,
@@ -76,8 +87,9 @@ export function scopeProblems(
   if (scope.kind === 'full') return [];
   const ids = procedure.stages.map(({ id }) => id);
   const unknown = scope.stages.filter((id) => !ids.includes(id));
+  const played = stagesPlayed(scope.stages, procedure.stages);
   const left = procedure.stages
-    .filter(({ id }) => !scope.stages.includes(id))
+    .filter(({ id }) => !played.includes(id))
     .flatMap(({ id, reads }) => reads.map(({ characteristic }) => ({ stage: id, characteristic })));
   return [
     ...unknown.map((id): Problem => ({

@@ -5,19 +5,32 @@ import type { Acknowledgement, EnergizePermit } from '../bench/permit.js';
 import type { Entry } from '../ledger/ledger.js';
 import { numberOf } from '../ledger/numbering.js';
 import { abortAttempt, holdRecords, openAttempt, recover } from '../ledger/store.js';
+import type { Procedure } from '../procedure/procedure.js';
 import { referenceProblems } from '../readiness/reference.js';
 import { allowance, attemptProblems, nextAttempt, type Attempting } from '../readiness/retest.js';
 import { begin, captureMetadata, type Order, type Origin, type Parts } from './brief.js';
+import type { Chosen } from './documents.js';
 import { issue, type Issued } from './issue.js';
 import { openLog, type Logger } from './log.js';
+import { partOf, type PartialRetest } from './partial-retest.js';
 import { confirmReady, makeReady, type ReadyProgress } from './ready.js';
-import { enterRefusal } from './refused.js';
+import { enterRefusal, refusing } from './refused.js';
+import { confirmSame, retestOf } from './retest-order.js';
+import { withSample } from './sampling.js';
 import { perform, type Performed, type Progress } from './runner.js';
 
 export type AttemptProgress =
   | Progress
   | { readonly kind: 'recovered'; readonly sentences: readonly string[] }
   | ReadyProgress
+  | {
+      /** What will be played, under which documents. */
+      readonly kind: 'chosen';
+      readonly documents: Chosen;
+      readonly attempt: number;
+      readonly attemptsAllowed: number;
+    }
+  | { readonly kind: 'sample'; readonly words: string }
   | {
       readonly kind: 'permitted';
       readonly acknowledgements: readonly Acknowledgement[];
@@ -36,7 +49,7 @@ export type AttemptProgress =
  * @throws StallmarkError with every reason, after the bench is safe and the ledger knows.
  */
 export async function* attemptItem(
-  order: Order,
+  asked: Order,
   parts: Parts,
 ): AsyncGenerator<AttemptProgress, Issued> {
   const { ledger, root, clock } = parts;
@@ -44,11 +57,17 @@ export async function* attemptItem(
   if (sentences.length > 0) yield { kind: 'recovered', sentences };
   const hold = holdRecords(root);
   try {
-    const history = ledger.of(order.serial);
-    admit(order, parts);
+    const history = ledger.of(asked.serial);
+    admit(asked, parts);
+    const order = withSample(asked, parts);
+    const words = order.sample?.words;
+    if (words !== undefined) yield { kind: 'sample', words };
+    // Picked by now: whatever stands against the extended procedure leaves the sample owed.
+    if (order.documents !== asked.documents) admit(order, parts);
+    const retest = await refusing(order, parts, () => retestOf(order, parts));
     const bench = parts.bench(nextAttempt(history));
     try {
-      return yield* attemptOn(bench, order, parts);
+      return yield* attemptOn(bench, order, parts, retest);
     } finally {
       await bench.makeSafe('off');
       await bench.close();
@@ -77,6 +96,7 @@ function attemptingOf({ serial, lot, documents }: Order, { ledger, clock }: Part
   return {
     ...{ serial, model: procedure.model, attempts: procedure.attempts },
     ...{ bench: station.id, nest: station.nest },
+    ...(procedure.retest === undefined ? {} : { retest: procedure.retest }),
     ...(lot === undefined ? {} : { lot }),
     history: ledger.of(serial),
     general: ledger.of(''),
@@ -88,11 +108,15 @@ async function* attemptOn(
   bench: Bench,
   order: Order,
   parts: Parts,
+  retest: PartialRetest | undefined,
 ): AsyncGenerator<AttemptProgress, Issued> {
+  await refusing(order, parts, () => confirmSame(bench, order, retest));
   const history = parts.ledger.of(order.serial);
   const { attempt, of: attemptsAllowed } = allowance(history, order.documents.procedure.attempts);
+  const documents = { ...order.documents, procedure: playedBy(order, retest) };
+  yield { kind: 'chosen', documents, attempt, attemptsAllowed };
   const { brief, permit } = yield* makeReady(bench, order, parts, attempt);
-  const begun = begin(brief, order, parts);
+  const begun = begin(brief, order, parts, retest);
   let isEnded = false;
   try {
     const { acknowledgements } = brief;
@@ -100,6 +124,7 @@ async function* attemptOn(
     const issued = yield* begunAttempt({
       ...{ bench, order, parts, brief, begun, permit },
       attemptsAllowed,
+      ...(retest === undefined ? {} : { retest }),
     });
     isEnded = true;
     return issued;
@@ -118,10 +143,12 @@ export interface Begun extends Origin {
   readonly permit: EnergizePermit;
   /** Attempts that the item may have without another disposition. */
   readonly attemptsAllowed: number;
+  /** Given when the item was released for a retest of some stages only. */
+  readonly retest?: PartialRetest;
 }
 
 async function* begunAttempt(given: Begun): AsyncGenerator<AttemptProgress, Issued> {
-  const { bench, order, parts, brief, begun, permit } = given;
+  const { bench, order, parts, brief, begun, permit, retest } = given;
   const { procedure, station } = order.documents;
   const { temporary } = openAttempt(parts.root, begun);
   const log = openLog(join(temporary, 'log.jsonl'), parts.watch);
@@ -131,6 +158,7 @@ async function* begunAttempt(given: Begun): AsyncGenerator<AttemptProgress, Issu
       attempt: brief.task.attempt,
       number: numberOf(begun),
       operator: order.operator,
+      ...(retest === undefined ? {} : { stages: retest.played, carriedFrom: retest.record }),
     },
     'attempt begun',
   );
@@ -146,13 +174,14 @@ async function* begunAttempt(given: Begun): AsyncGenerator<AttemptProgress, Issu
   try {
     const work = {
       task: brief.task,
-      procedure,
+      procedure: playedBy(order, retest),
       bench,
       scorer,
       clock: parts.clock,
       permit,
       confirmReady: () => confirmReady(bench, order, parts, brief.readyAt),
       arrange: order.arrange,
+      ...(order.announce === undefined ? {} : { announce: order.announce }),
       stop: order.stop,
       note: (progress: Progress) => {
         logProgress(progress, log);
@@ -171,6 +200,12 @@ async function* begunAttempt(given: Begun): AsyncGenerator<AttemptProgress, Issu
   const ended = parts.clock.now();
   const closed = await scorer.close();
   return issue({ ...given, performed, closed, started, ended, folder: temporary, log });
+}
+
+/** The stages of the procedure that this attempt plays. */
+function playedBy({ documents }: Order, retest: PartialRetest | undefined): Procedure {
+  const { procedure } = documents;
+  return retest === undefined ? procedure : partOf(procedure, retest.played);
 }
 
 function logProgress(progress: Progress, log: Logger): void {

@@ -8,7 +8,7 @@ import {
   type EnergizePermit,
   type Task,
 } from '../bench/permit.js';
-import { SIMULATED_MARK } from '../certificate/certificate.js';
+import { SIMULATED_MARK, type PartialTest } from '../certificate/certificate.js';
 import type { Seal } from '../certificate/keys.js';
 import { freeSpace } from '../ledger/disk.js';
 import { beginAttempt, numberOf } from '../ledger/numbering.js';
@@ -17,6 +17,7 @@ import type { Register, Session } from '../people/people.js';
 import { durationOf, takesOf } from '../pattern/shapes.js';
 import type { Procedure, Warning } from '../procedure/procedure.js';
 import type { Check, Situation } from '../readiness/readiness.js';
+import type { Sampled } from '../readiness/sampling.js';
 import type { Chosen } from './documents.js';
 import type { ScorerSetup } from './open-scorer.js';
 import type { Scorer } from './scorer.js';
@@ -32,11 +33,17 @@ export interface Order {
   /** How the person was known; absent for a name that nobody asked about. */
   readonly session?: Session;
   readonly documents: Chosen;
+  /** Left out by whoever asks: the attempt itself says whether the item is a sample. */
+  readonly sample?: Sampled;
   /** Shows one warning to a person and returns the reply; throws when there is none. */
   readonly acknowledge: (warning: Warning, task: Task) => Promise<Acknowledgement>;
+  /** Waits until the person starts, once every warning is acknowledged; left out where answering starts. */
+  readonly start?: () => Promise<void>;
   /** Asks a person to arrange the stand by hand, without power; resolves when it is done. */
   readonly arrange: (instruction: string) => Promise<void>;
-  /** Aborted when the operator stops. */
+  /** Tells that power comes next, and waits until it may. */
+  readonly announce?: () => Promise<void>;
+  /** Aborted when the operator stops; a StallmarkError as its reason is what the attempt ends with. */
   readonly stop: AbortSignal;
 }
 
@@ -59,6 +66,8 @@ export interface Parts {
   readonly seal: Seal<'bench'> | Seal<'simulation'>;
   readonly clock: Clock;
   readonly scorer: (setup: ScorerSetup) => Scorer | Promise<Scorer>;
+  /** Draws one of 0 … n − 1 that nobody can predict; the random numbers of this computer when left out. */
+  readonly draw?: (n: number) => number;
   /** Called with each line of the structured log as text. */
   readonly watch?: (line: string) => void;
 }
@@ -158,8 +167,12 @@ export function permitFor(bench: Bench, brief: Brief, order: Asking, now: number
   throw new StallmarkError([{ code: 'bench/outstanding-warnings', what, fix }]);
 }
 
-/** Enters that the attempt begins, before power, so that no crash can make it uncounted. */
-export function begin(brief: Brief, order: Order, parts: Parts): Entry {
+/**
+ * Enters that the attempt begins, before power, so that no crash can make it uncounted.
+ *
+ * @param partial - Given for a retest of some stages.
+ */
+export function begin(brief: Brief, order: Order, parts: Parts, partial?: PartialTest): Entry {
   const { procedure, limits, station } = order.documents;
   const letters = station.id.replaceAll('-', '');
   const beginning = {
@@ -175,7 +188,12 @@ export function begin(brief: Brief, order: Order, parts: Parts): Entry {
       benchDescription: station.digest,
       attemptsAllowed: procedure.attempts,
       software: SOFTWARE.version,
+      ...(order.sample?.body === undefined ? {} : { sampling: order.sample.body }),
+      ...(order.sample?.words === undefined ? {} : { sample: order.sample.words }),
       acknowledgements: brief.acknowledgements.map((a): Json => ({ ...a, at: isoInstant(a.at) })),
+      ...(partial === undefined
+        ? {}
+        : { stages: partial.played, carriedFrom: partial.record, carriedDigest: partial.digest }),
     },
   };
   return beginAttempt(parts.ledger, beginning, parts.clock.now());

@@ -4,7 +4,9 @@ import { fileURLToPath } from 'node:url';
 import { StallmarkError, throwIfAny, type Problem } from '../base/error.js';
 import { isNonEmpty } from '../base/numbers.js';
 import { isNote } from '../base/report.js';
+import type { SamplingPlan } from '../identity/routing.js';
 import { checkApproval } from '../procedure/approval.js';
+import { fitted } from '../procedure/fitting.js';
 import type { Limits } from '../procedure/limits.js';
 import type { Procedure } from '../procedure/procedure.js';
 import { readReferences, type ReferenceRegister } from '../procedure/reference-items.js';
@@ -14,7 +16,7 @@ import type { Station } from '../procedure/station.js';
 import { decodeText } from '../procedure/yaml.js';
 import { CHARACTERISTICS, GATES } from '../scoring/catalogue.js';
 import { checkPlan, checkStages, type Catalogue } from './plan.js';
-import { routedPair } from './on-route.js';
+import { refusePicked, routedPair } from './on-route.js';
 import { registerBeside } from './reference-register.js';
 
 /** Folder of this package: the shipped procedures, limits and benches lie in it. */
@@ -118,6 +120,8 @@ export interface Chosen {
   readonly station: Station;
   /** The register beside the bench description; absent when none lies there. */
   readonly references?: ReferenceRegister;
+  /** Which items get other documents; absent when none do, and for documents named by hand. */
+  readonly sampling?: SamplingPlan;
   readonly texts: ReadonlyMap<string, string>;
 }
 
@@ -157,6 +161,9 @@ export function chooseDocuments(choice: Choice): Chosen {
     ...chosen,
     ...(references === undefined ? {} : { references }),
     limits: chooseLimits(all, choice, chosen.procedure, route?.limits),
+    ...(route?.sampling === undefined || choice.limits !== undefined
+      ? {}
+      : { sampling: route.sampling }),
     texts: all.texts,
   };
 }
@@ -236,19 +243,31 @@ export function serialProblems(serial: string, procedure: Procedure): readonly P
  * Chooses the documents of a serial, holds them against each other and refuses what is not approved
  * or was changed since.
  *
- * @throws every problem of the documents, with their places.
+ * @throws usage/argument for documents named by hand where the bench is not simulated, and every problem
+ * of the documents, with their places.
  */
 export function prepare(choice: Choice): Chosen {
   const chosen = chooseDocuments(choice);
-  const { procedure, limits, station } = chosen;
+  const { procedure, limits, station, sampling } = chosen;
+  const kind: string = station.kind; // a real bench is another kind
+  refusePicked(choice, kind === 'simulated');
   throwIfAny([
     ...checkPurpose(procedure),
     ...checkApproval(procedure),
     ...checkApproval(limits),
     ...(chosen.references === undefined ? [] : checkApproval(chosen.references)),
-    ...checkPlan({ procedure, limits, station }, CATALOGUE).filter((p) => !isNote(p)),
+    // Documents of a sample are held to the same before one is picked.
+    ...[{ procedure, limits }, ...(sampling === undefined ? [] : [sampling])]
+      .flatMap((pair) => checkPlan({ ...pair, station }, CATALOGUE))
+      .filter((p) => !isNote(p)),
   ]);
-  return chosen;
+  return {
+    ...chosen,
+    procedure: fitted(procedure, station),
+    ...(sampling === undefined
+      ? {}
+      : { sampling: { ...sampling, procedure: fitted(sampling.procedure, station) } }),
+  };
 }
 
 /** Other uses of power are held to other checks: a named procedure must not be a way around them. */
@@ -275,5 +294,5 @@ export function prepareStand(choice: Choice): Pick<Chosen, 'procedure' | 'statio
     ...checkApproval(chosen.procedure),
     ...checkStages(chosen, CATALOGUE).filter((p) => !isNote(p)),
   ]);
-  return chosen;
+  return { ...chosen, procedure: fitted(chosen.procedure, chosen.station) };
 }

@@ -2,7 +2,8 @@ import { readFileSync, writeFileSync } from 'node:fs';
 import { join } from 'node:path';
 import { sha256 } from '../base/canonical.js';
 import { isNonEmpty } from '../base/numbers.js';
-import type { Certificate, DocumentReference } from '../certificate/certificate.js';
+import type { Gate } from '../capture/gate.js';
+import type { Certificate, DocumentReference, PartialTest } from '../certificate/certificate.js';
 import { certificateCsv } from '../certificate/csv.js';
 import { figuresOf, type FigureSources } from '../certificate/figures.js';
 import { renderPdf } from '../certificate/pdf.js';
@@ -19,11 +20,15 @@ import { attemptFolder, issueRecord } from '../ledger/store.js';
 import type { Limits } from '../procedure/limits.js';
 import type { Procedure } from '../procedure/procedure.js';
 import { equipmentInForce } from '../readiness/equipment.js';
+import { nearLimitsBody } from '../readiness/near-limits.js';
 import { checkDeviations } from '../readiness/reference.js';
+import { zeroBody } from '../readiness/zero-drift.js';
 import { characteristic } from '../scoring/catalogue.js';
 import { environmentGates, type Surroundings } from '../scoring/gates-environment.js';
 import type { Begun } from './attempt.js';
+import { zeroDriftGates, zeroOf } from './zero-drift.js';
 import type { Logger } from './log.js';
+import { partialSentence } from './partial-retest.js';
 import { advance } from './run.js';
 import type { Performed } from './runner.js';
 import type { Closed } from './scorer.js';
@@ -58,7 +63,7 @@ export interface Finished extends Begun {
  */
 export async function issue(finished: Finished): Promise<Issued> {
   const { parts, begun, order, log } = finished;
-  const decision = decide(finished);
+  const decision = decide({ ...finished, more: zeroDriftGates(finished) });
   const decided = advance(finished.performed.run, { kind: 'decision-made' });
   log.info({ verdict: decision.verdict, reason: decision.reason }, 'decided');
   const certificate = certificateOf(finished, decision);
@@ -72,12 +77,16 @@ export async function issue(finished: Finished): Promise<Issued> {
   const certified = advance(decided, { kind: 'record-sealed' });
   log.info({ number: certificate.number }, 'sealed');
   writeFiles(finished.folder, sealed, certificate.captureDigest);
+  const zero = zeroOf(finished);
   const body = {
     verdict: decision.verdict.word,
     outcome: decision.verdict.outcome,
     reason: decision.reason,
     revision: certificate.revision,
     simulated: certificate.simulated,
+    ...nearLimitsBody(certificate.model.code, decision.results),
+    ...(zero === undefined ? {} : zeroBody(zero)),
+    ...(certificate.partial === undefined ? {} : { carriedFrom: certificate.partial.record }),
   };
   const ending = { begun, by: order.operator, body };
   const entry = issueRecord(parts.root, parts.ledger, ending, parts.clock.now());
@@ -117,18 +126,30 @@ function sealWith<P extends Purpose>(
   return sealRecord(unsealed, seal, certificate.issued);
 }
 
-/** Decides what was performed under the limits of an order. */
+/**
+ * Decides what was performed under the limits of an order.
+ *
+ * @param more - Gates that are judged by more than this run.
+ */
 export function decide({
   order,
   performed,
   brief,
-}: Pick<Finished, 'order' | 'performed' | 'brief'>): Decision {
+  retest,
+  more = [],
+}: Pick<Finished, 'order' | 'performed' | 'brief' | 'retest'> & {
+  readonly more?: readonly Gate[];
+}): Decision {
   const { limits, station, procedure } = order.documents;
-  const surroundings = (name: 'ambient' | 'supply'): Surroundings => ({
+  const surroundings = (
+    name: 'ambient' | 'supply' | 'humidity',
+    band: Surroundings['band'],
+  ): Surroundings => ({
     before: brief.environment[name],
     after: performed.environment[name],
-    band: procedure[name],
+    band,
   });
+  const { ambient, supply, humidity } = procedure;
   const { itemFault } = performed;
   return decideAll({
     ...(itemFault === undefined ? {} : { itemFault }),
@@ -136,16 +157,22 @@ export function decide({
     scores: performed.outcomes.flatMap((o) => o.scores),
     gates: [
       ...performed.outcomes.flatMap((o) => o.gates),
-      ...environmentGates(surroundings('ambient'), surroundings('supply')),
+      ...environmentGates(
+        surroundings('ambient', ambient),
+        surroundings('supply', supply),
+        humidity && surroundings('humidity', humidity),
+      ),
+      ...more,
     ],
     uncertainty: (_, id) => station.uncertainty.get(id),
     sideOf: (id) => characteristic(id)?.side ?? 'link',
     gatesOf: (id) => characteristic(id)?.gates ?? [],
+    ...(retest === undefined ? {} : { carried: retest.carried }),
   });
 }
 
 function certificateOf(finished: Finished, decision: Decision): Certificate {
-  const { order, parts, brief, begun, performed, closed } = finished;
+  const { order, parts, brief, begun, performed, closed, retest } = finished;
   const { procedure, limits, station } = order.documents;
   const acknowledgements = brief.acknowledgements.flatMap((a) =>
     procedure.warnings.filter((w) => w.hazard === a.hazard).map((warning) => ({ ...a, warning })),
@@ -164,6 +191,7 @@ function certificateOf(finished: Finished, decision: Decision): Certificate {
     item: brief.identity,
     attempt: brief.task.attempt,
     attemptsAllowed: finished.attemptsAllowed,
+    ...(order.sample?.words === undefined ? {} : { sample: order.sample.words }),
     procedure: referenceTo(procedure),
     limits: referenceTo(limits),
     benchDigest: station.digest,
@@ -178,13 +206,22 @@ function certificateOf(finished: Finished, decision: Decision): Certificate {
     equipment: equipmentInForce(station, brief.readyAt),
     stand: station.stand,
     torqueConstant: closed.torqueConstant,
-    deviations: [...checkDeviations(brief.checks), ...deviationsOf(performed)],
+    ...(retest === undefined ? {} : { partial: partialOf(retest) }),
+    deviations: [
+      ...(retest === undefined ? [] : [partialSentence(retest)]),
+      ...checkDeviations(brief.checks),
+      ...deviationsOf(performed),
+    ],
     figures: figuresOf(sourcesOf(finished, decision)),
     captureDigest: closed.captureDigest,
     software: SOFTWARE,
     anchor: { entry: begun.number, digest: begun.digest },
   };
 }
+
+const partialOf = ({ stages, played, replaced, record, digest }: PartialTest): PartialTest => ({
+  ...{ stages, played, replaced, record, digest },
+});
 
 function sourcesOf({ order, performed }: Finished, decision: Decision): FigureSources {
   return {

@@ -9,7 +9,6 @@ import {
   type Followed,
 } from '../identity/routing.js';
 import { checkApproval } from '../procedure/approval.js';
-import type { Limits } from '../procedure/limits.js';
 import type { Procedure } from '../procedure/procedure.js';
 import type { Routes } from '../procedure/routes.js';
 import type { Checked } from './check-documents.js';
@@ -30,7 +29,7 @@ type Asked = Pick<Choice, 'serial' | 'revision' | 'at'>;
 export function routedPair(
   all: Reachable,
   asked: Asked,
-): { readonly procedure: Procedure; readonly limits: Limits } {
+): Pick<Extract<Followed, { kind: 'documents' }>, 'procedure' | 'limits' | 'sampling'> {
   const followed = routed(all, asked);
   if (followed.kind === 'refused') throw new StallmarkError(followed.problems);
   return followed;
@@ -59,7 +58,7 @@ export function routed(all: Reachable, { serial, revision, at }: Asked): Followe
 }
 
 /** A folder that is named and shipped would otherwise count twice. */
-const once = (routes: readonly Routes[]): readonly Routes[] => [
+export const once = (routes: readonly Routes[]): readonly Routes[] => [
   ...new Map(routes.map((one) => [one.file, one])).values(),
 ];
 

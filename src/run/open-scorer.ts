@@ -28,6 +28,8 @@ export interface ScorerSetup {
 export interface StageJudge {
   judge(capture: Capture): StageOutcome;
   readonly torqueConstant: Context['torqueConstant'];
+  /** Unloaded zero, N·m; undefined before it was read. */
+  readonly zero: number | undefined;
 }
 
 /** Makes the judge of one run: screens each capture and scores what is fit. Stores nothing. */
@@ -69,6 +71,9 @@ export function stageJudge({
     get torqueConstant() {
       return context.torqueConstant;
     },
+    get zero() {
+      return context.zero === 0 ? undefined : context.zero;
+    },
   };
 }
 
@@ -90,7 +95,8 @@ export async function openScorer(setup: ScorerSetup): Promise<Scorer> {
     },
     async close() {
       const { sha256 } = await file.close();
-      return { captureDigest: sha256, torqueConstant: judge.torqueConstant };
+      const { torqueConstant, zero } = judge;
+      return { captureDigest: sha256, torqueConstant, ...(zero === undefined ? {} : { zero }) };
     },
     async abandon() {
       await file.abandon();

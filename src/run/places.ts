@@ -10,3 +10,6 @@ export function defaultKeys(environment: NodeJS.ProcessEnv = process.env): strin
 
 /** The ledger of a folder of records. */
 export const ledgerFile = (root: string): string => join(root, 'ledger.db');
+
+/** The derived index of that ledger; it may be deleted at any time. */
+export const indexFile = (root: string): string => join(root, 'index.db');

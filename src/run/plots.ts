@@ -30,6 +30,12 @@ export function preparePlots(folder: string): readonly Problem[] {
 const reasonOf = (cause: unknown): string =>
   cause instanceof Error ? cause.message : String(cause);
 
+/** What a plot says of the record that it is drawn from. */
+export type PlottedRecord = Pick<
+  Issued['certificate'],
+  'serial' | 'attempt' | 'number' | 'revision' | 'simulated' | 'issued'
+>;
+
 /**
  * Writes each reading that has evidence as a plot, `<stage>.<characteristic>.svg`. A plot is no
  * record: it is not sealed, and a plot of that name is replaced.
@@ -39,7 +45,7 @@ const reasonOf = (cause: unknown): string =>
  * @throws storage/unwritable; the record is there all the same.
  */
 export async function writePlots(
-  issued: Pick<Issued, 'certificate' | 'sources'>,
+  issued: Pick<Issued, 'sources'> & { readonly certificate: PlottedRecord },
   folder: string,
 ): Promise<readonly string[]> {
   const { certificate, sources } = issued;

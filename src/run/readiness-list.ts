@@ -1,6 +1,7 @@
 import { throwIfAny } from '../base/error.js';
 import { isNote } from '../base/report.js';
 import { checkApproval } from '../procedure/approval.js';
+import { fitted } from '../procedure/fitting.js';
 import { readinessChecks, type Check } from '../readiness/readiness.js';
 import { CHARACTERISTICS, GATES } from '../scoring/catalogue.js';
 import { situationOf, type Asking, type Parts } from './brief.js';
@@ -37,7 +38,7 @@ export function prepareReadiness(choice: Pick<Choice, 'procedure' | 'bench'>): A
       { characteristics: CHARACTERISTICS, gates: GATES },
     ).filter((p) => !isNote(p)),
   ]);
-  return { procedure, station, ...(references === undefined ? {} : { references }) };
+  return { procedure: fitted(procedure, station), station, ...(references === undefined ? {} : { references }) };
 }
 
 /**

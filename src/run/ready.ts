@@ -64,6 +64,7 @@ async function* askedReady(
   for (const warning of procedure.warnings) {
     acknowledgements.push(await order.acknowledge(warning, task));
   }
+  await order.start?.();
   const { environment, now: readyAt } = situation;
   const brief = { task, identity, environment, acknowledgements, checks, readyAt };
   return { brief, permit: permitFor(bench, brief, order, parts.clock.now()) };

@@ -1,6 +1,7 @@
 import { StallmarkError, throwIfAny, type Problem } from '../base/error.js';
 import { writeInstead, isNote } from '../base/report.js';
 import { checkApproval } from '../procedure/approval.js';
+import { fitted } from '../procedure/fitting.js';
 import type { Limits } from '../procedure/limits.js';
 import type { Procedure } from '../procedure/procedure.js';
 import type { ReferenceItem, ReferenceRegister } from '../procedure/reference-items.js';
@@ -53,7 +54,7 @@ export function prepareReference(choice: ReferenceChoice): ReferenceDocuments {
   const { limits } = products;
   const chosen = { procedure, station, references, item, limits };
   throwIfAny(problemsOf(chosen, products.procedure, choice.now));
-  return chosen;
+  return { ...chosen, procedure: fitted(procedure, station) };
 }
 
 /** What counts now for products of a model, or the limits named with their procedure. */

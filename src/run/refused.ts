@@ -38,3 +38,13 @@ export function enterRefusal(error: unknown, order: Asking, parts: Parts): void 
     throw withSecond(error, second);
   }
 }
+
+/** Does what may refuse a start; a refusal is entered before it is thrown on. */
+export async function refusing<T>(order: Asking, parts: Parts, work: () => Promise<T>): Promise<T> {
+  try {
+    return await work();
+  } catch (error) {
+    enterRefusal(error, order, parts);
+    throw error;
+  }
+}

@@ -31,7 +31,9 @@ export interface Work {
   readonly confirmReady: () => Promise<void>;
   /** Asks a person to arrange the stand by hand, without power; resolves when it is done. */
   readonly arrange: (instruction: string) => Promise<void>;
-  /** Aborted by the operator's stop. */
+  /** Tells that power comes next, and waits until it may. */
+  readonly announce?: () => Promise<void>;
+  /** Aborted by the operator's stop; a StallmarkError as its reason is thrown as it is. */
   readonly stop: AbortSignal;
   /** Told of all progress, before whoever watches. */
   readonly note: (progress: Progress) => void;
@@ -202,6 +204,8 @@ class PowerSpell {
     if (this.energized !== undefined) return;
     // After the power spell has ended this throws: its permit is spent, and the run is captured.
     const { work } = this;
+    await work.announce?.();
+    refuseWhenStopped(work.stop);
     await work.confirmReady();
     this.energized = await work.bench.energize(work.permit, work.task, work.procedure.ceiling);
     this.run = advance(this.run, { kind: 'power-applied' });
@@ -330,13 +334,19 @@ function isOnlyStopped({ emergencyStop }: Interlocks): boolean {
   return emergencyStop === 'pressed';
 }
 
-/** The operator's stop ramps torque down; every other cause cuts it. Source: IEC 60204-1, 9.2.2 (from memory). */
+/**
+ * The operator's stop, and a page that is gone, ramp torque down; every other cause cuts it. Source: IEC
+ * 60204-1, 9.2.2 (from memory).
+ */
 function isOperatorStop(error: unknown): boolean {
-  return error instanceof StallmarkError && error.problems[0].code === 'run/stopped';
+  return error instanceof StallmarkError && RAMPED.has(error.problems[0].code);
 }
+
+const RAMPED: ReadonlySet<Problem['code']> = new Set(['run/stopped', 'run/page-lost']);
 
 function refuseWhenStopped(signal: AbortSignal): void {
   if (!signal.aborted) return;
+  if (signal.reason instanceof StallmarkError) throw signal.reason;
   throw stop('run/stopped', 'The operator stopped the run.', 'Begin a new attempt when ready.');
 }
 

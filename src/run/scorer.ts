@@ -16,6 +16,8 @@ export interface Closed {
   /** SHA-256 of the durable capture file. */
   readonly captureDigest: string;
   readonly torqueConstant: Context['torqueConstant'];
+  /** Unloaded zero of the torque channel, N·m; absent when it was not read. */
+  readonly zero?: number;
 }
 
 /**

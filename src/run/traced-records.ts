@@ -3,12 +3,13 @@ import { join, relative, sep } from 'node:path';
 import { sha256 } from '../base/canonical.js';
 import { readInstant } from '../base/clock.js';
 import { StallmarkError } from '../base/error.js';
-import { findUnit, readMeasure, type Unit } from '../base/units.js';
+import { findUnit, type Unit } from '../base/units.js';
+import { numberIn, toleranceIn } from '../certificate/csv-result.js';
 import { readCertificateCsv, type CertificateTable, type Row } from '../certificate/csv-table.js';
 import { RECORD_FILES } from '../certificate/verify.js';
 import type { Entry } from '../ledger/ledger.js';
 import { openLedger } from '../ledger/sqlite.js';
-import { DECISION_RULES, type Tolerance } from '../procedure/limits.js';
+import { DECISION_RULES } from '../procedure/limits.js';
 import { QUANTITIES } from '../procedure/station.js';
 import type { TraceableRecord, TracedInstrument, TracedRow } from '../readiness/trace.js';
 import { ledgerFile } from './places.js';
@@ -77,6 +78,9 @@ function issuedRecords(root: string): ReadonlyMap<string, Entry> {
   }
 }
 
+/** Folder of the record that an entry issued, seen from the folder of records. */
+export const folderOf = (entry: Entry): string => textIn(entry, 'folder');
+
 const textIn = ({ body }: Entry, name: string): string => {
   const value = body[name];
   return typeof value === 'string' ? value : '';
@@ -91,7 +95,13 @@ function foldersOnDisk(root: string): readonly string[] {
     .map((path) => path.join('/'));
 }
 
-function readRecord(
+/**
+ * Reads the table of one record and holds it against the entry that issued it.
+ *
+ * @param folder - Seen from the folder of records.
+ * @param entry - Undefined for a record that is kept apart from its ledger.
+ */
+export function readRecord(
   root: string,
   folder: string,
   entry: Entry | undefined,
@@ -219,19 +229,4 @@ function foundIn(
     ...(expanded === undefined ? {} : { expanded }),
     ...(row.validity === 'valid' ? {} : { invalid }),
   };
-}
-
-function toleranceIn(row: Row, unit: Unit): Tolerance | undefined {
-  const lower = numberIn(row.lower, unit);
-  const upper = numberIn(row.upper, unit);
-  if (lower !== undefined && upper !== undefined) return { kind: 'between', lower, upper };
-  if (lower !== undefined) return { kind: 'at-least', lower };
-  return upper === undefined ? undefined : { kind: 'at-most', upper };
-}
-
-/** In the base unit, with the decimal point shifted as it was when the number was written. */
-function numberIn(cell: string | undefined, unit: Unit): number | undefined {
-  if (cell === undefined) return undefined;
-  const read = readMeasure(`${cell} ${unit.symbol}`);
-  return 'value' in read ? read.value : undefined;
 }

@@ -16,9 +16,27 @@ export function startContext(procedure: Procedure, station: Station, ambient?: n
     zero: 0,
     preload: 0,
     shunt: station.shunt,
+    ...(station.shuntPolarity === undefined ? {} : { shuntPolarity: station.shuntPolarity }),
     ...(ambient === undefined ? {} : { ambient }),
     torqueConstant: { value: procedure.model.torqueConstant, origin: 'nominal' },
   };
+}
+
+/** Characteristics whose values later stages are scored with. */
+const TOLD = { constant: 'torque-constant', friction: 'static-friction' } as const;
+
+/**
+ * Whether a stage tells later ones what `advanceContext` hands on: then a run that leaves it out
+ * would score them with nominal values.
+ */
+export function tellsLater({
+  power,
+  takes,
+  reads,
+}: Pick<Stage, 'power' | 'takes' | 'reads'>): boolean {
+  const told: readonly string[] = Object.values(TOLD);
+  if (reads.some(({ characteristic }) => told.includes(characteristic))) return true;
+  return power === 'off' && takes.some(({ fixture }) => fixture === 'uncoupled');
 }
 
 /**
@@ -37,7 +55,7 @@ export function advanceContext(
     ...(stage.power === 'off' ? zerosOf(context, capture) : {}),
     ...frictionOf(scores),
   };
-  const constant = scores.find((score) => score.characteristic === 'torque-constant')?.outcome;
+  const constant = scores.find((score) => score.characteristic === TOLD.constant)?.outcome;
   if (constant?.kind !== 'measured') return { ...context, ...told };
   // A wild value would scale every motor-side score after it; the limit judges it, not we.
   const believable = constant.value > 0.5 * context.model.torqueConstant;
@@ -48,7 +66,7 @@ export function advanceContext(
 }
 
 function frictionOf(scores: readonly Score[]): Pick<Context, 'friction'> {
-  const found = scores.find((score) => score.characteristic === 'static-friction')?.outcome;
+  const found = scores.find((score) => score.characteristic === TOLD.friction)?.outcome;
   return found?.kind === 'measured' ? { friction: Math.max(0, found.value) } : {};
 }
 

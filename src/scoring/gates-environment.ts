@@ -18,13 +18,34 @@ const AMBIENT: GateIdentity = {
 };
 const SUPPLY: GateIdentity = { ...AMBIENT, id: 'supply-kept', name: 'idle supply kept' };
 
+const HUMIDITY: GateIdentity = { ...AMBIENT, id: 'humidity-kept', name: 'humidity kept' };
+
 /**
  * Judges whether the surroundings stayed within the band of the procedure: a run that began inside
  * and ended outside is void, the item is not to blame. Observed is the distance from the middle of the
  * band, allowed is half of it.
+ *
+ * @param humidity - 0 … 1; left out where the procedure has no band for it.
  */
-export function environmentGates(ambient: Surroundings, supply: Surroundings): readonly Gate[] {
-  return [kept(AMBIENT, ambient, '°C', 'K'), kept(SUPPLY, supply, 'V', 'V')];
+export function environmentGates(
+  ambient: Surroundings,
+  supply: Surroundings,
+  humidity?: Surroundings,
+): readonly Gate[] {
+  return [
+    kept(AMBIENT, ambient, '°C', 'K'),
+    kept(SUPPLY, supply, 'V', 'V'),
+    ...(humidity === undefined ? [] : [kept(HUMIDITY, inPercent(humidity), '%', '%')]),
+  ];
+}
+
+function inPercent({ before, after, band }: Surroundings): Surroundings {
+  const percent = (share: number): number => Number((100 * share).toPrecision(6));
+  return {
+    before: percent(before),
+    after: percent(after),
+    band: { from: percent(band.from), to: percent(band.to) },
+  };
 }
 
 function kept(identity: GateIdentity, s: Surroundings, symbol: string, unit: string): Gate {

@@ -15,7 +15,7 @@ const shunt: GateRule = {
   id: 'shunt',
   name: 'shunt check',
   definition:
-    'The step of the torque reading when the shunt resistor is switched in is what the description of the bench says, within the allowance and the noise of two readings.',
+    'The step of the torque reading when the shunt resistor is switched in, both ways round where the bench can, is what the description of the bench says, within the allowance and the noise of two readings.',
   blames: 'stand',
   concern: 'sensor',
   sense: 'at-most',
@@ -29,6 +29,9 @@ const shunt: GateRule = {
     gateOf(shunt, stage.id, judgeShunt(capture, options, context)),
 };
 
+type ShuntFixture = 'shunt' | 'shunt-negative';
+
+/** Each way round by itself; the one that is further off stands for both. */
 function judgeShunt(
   capture: Screened<Capture>,
   options: Readonly<Record<string, number>>,
@@ -37,16 +40,32 @@ function judgeShunt(
   const allowed =
     option(options, SHUNT_OPTIONS, 'allowance') * Math.abs(context.shunt) +
     option(options, SHUNT_OPTIONS, 'noise');
-  const reading = fixtureMean(capture, 'shunt');
+  const positive = judgePolarity(capture, 'shunt', context.shunt, allowed);
+  if (context.shuntPolarity !== 'both') return positive;
+  const negative = judgePolarity(capture, 'shunt-negative', -context.shunt, allowed);
+  const evidence = `${positive.evidence} The other way round: ${negative.evidence}`;
+  const isWorse = (a: Finding, b: Finding): boolean =>
+    a.holds === b.holds ? Math.abs(a.observed) > Math.abs(b.observed) : !a.holds;
+  return { ...(isWorse(negative, positive) ? negative : positive), evidence };
+}
+
+/** @param imitated - N·m that the shunt should add. */
+function judgePolarity(
+  capture: Screened<Capture>,
+  fixture: ShuntFixture,
+  imitated: number,
+  allowed: number,
+): Finding {
+  const reading = fixtureMean(capture, fixture);
   const uncoupled = fixtureMean(capture, 'uncoupled');
   const without = typeof uncoupled === 'number' ? uncoupled : fixtureMean(capture, 'coupled');
   if (typeof reading !== 'number') return doubt(allowed, 'N·m', reading.reason);
   if (typeof without !== 'number') return doubt(allowed, 'N·m', without.reason);
   const step = reading - without;
-  const observed = step - context.shunt;
-  const expected = `expected ${shown(context.shunt)} ± ${shown(allowed)} N·m`;
+  const observed = step - imitated;
+  const expected = `expected ${shown(imitated)} ± ${shown(allowed)} N·m`;
   const elsewhere =
-    Math.abs(step) < 0.5 * Math.abs(context.shunt) ? shuntElsewhere(capture) : undefined;
+    Math.abs(step) < 0.5 * Math.abs(imitated) ? shuntElsewhere(capture, fixture) : undefined;
   const left = Math.abs(step) < allowed ? ' The shunt may have been left on.' : '';
   const hint =
     elsewhere === undefined
@@ -65,10 +84,10 @@ function judgeShunt(
 const MOVED = 20;
 
 /** The other channel that moves when the shunt is switched in. */
-function shuntElsewhere(capture: Screened<Capture>): string | undefined {
+function shuntElsewhere(capture: Screened<Capture>, shunted: ShuntFixture): string | undefined {
   const takeOf = (fixture: string): Take | undefined =>
     capture.takes.find((take) => take.settings.fixture === fixture);
-  const [on, off] = [takeOf('shunt'), takeOf('uncoupled') ?? takeOf('coupled')];
+  const [on, off] = [takeOf(shunted), takeOf('uncoupled') ?? takeOf('coupled')];
   return (['current', 'supply', 'winding'] as const).find((channel) => {
     const [with_, without] = [on?.channels[channel], off?.channels[channel]];
     if (with_ === undefined || without === undefined) return false;

@@ -122,6 +122,8 @@ export interface Context {
   readonly ambient?: number;
   /** Torque the shunt resistor imitates, N·m, from the description of the bench. */
   readonly shunt: number;
+  /** The shunt is switched in the other way round too; absent where the bench cannot. */
+  readonly shuntPolarity?: 'both';
   /** N·m/A: nominal until the static stage measured it. */
   readonly torqueConstant: { readonly value: number; readonly origin: 'nominal' | 'measured' };
 }

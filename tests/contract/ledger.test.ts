@@ -179,6 +179,7 @@ test('a ledger has no method that changes or removes', () => {
   const methods = Object.getOwnPropertyNames(Object.getPrototypeOf(ledger) as object).sort();
   expect(methods).toEqual([
     'append',
+    'at',
     'close',
     'constructor',
     'entries',

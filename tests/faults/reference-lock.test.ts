@@ -132,7 +132,7 @@ for (const { name, required, checks, says } of REFUSED) {
         what: expect.stringMatching(said) as string,
       });
     });
-    expect([progress, begun]).toEqual([['ready'], 0]);
+    expect([progress, begun]).toEqual([['chosen', 'ready'], 0]);
   });
 }
 

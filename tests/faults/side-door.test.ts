@@ -6,6 +6,7 @@ import { simulatedBench } from '../../src/bench/simulated.js';
 import type { NewEntry } from '../../src/ledger/ledger.js';
 import { openLedger, type LedgerFile } from '../../src/ledger/sqlite.js';
 import type { Session } from '../../src/people/people.js';
+import { fitted } from '../../src/procedure/fitting.js';
 import type { Procedure } from '../../src/procedure/procedure.js';
 import type { Station } from '../../src/procedure/station.js';
 import { openClaim } from '../../src/readiness/claim.js';
@@ -187,6 +188,26 @@ const CASES: readonly Case[] = [
     spoil: surroundings({ humidity: 1.3 }),
   },
   {
+    name: 'a hall that is too damp',
+    code: notReady,
+    says: /humidity failed: 78\.0 %, allowed 20 … 70 %/u,
+    spoil: (scene) => {
+      scene.procedure = { ...scene.procedure, humidity: { from: 0.2, to: 0.7 } };
+      surroundings({ humidity: 0.78 })(scene);
+    },
+  },
+  {
+    name: 'a bench without the way round of the shunt that its description names',
+    code: notReady,
+    says: /abilities of the bench failed: .*needs the stand shunt-negative/u,
+    spoil: (scene) => {
+      const [first, ...others] = scene.procedure.stages;
+      const shunted = { ...first, takes: [{ ...first.takes[0], fixture: 'shunt' }] } as const;
+      const procedure = { ...scene.procedure, stages: [shunted, ...others] } as const;
+      scene.procedure = fitted(procedure, { shuntPolarity: 'both' });
+    },
+  },
+  {
     name: 'a weak supply',
     code: notReady,
     says: /supply failed: 44\.0 V/u,
@@ -291,6 +312,45 @@ const CASES: readonly Case[] = [
     },
   },
   {
+    name: 'a retest that comes too soon',
+    code: 'serial/cool-down',
+    says: /10 min must lie between two attempts/u,
+    ways: ['attempt'],
+    spoil: (scene) => {
+      enter(scene, ...attempt(SERIAL, 1, 'invalid'));
+      scene.procedure = { ...scene.procedure, retest: { coolDown: second(600), bench: 'any' } };
+    },
+  },
+  {
+    name: 'a retest at the bench of the last attempt, where another is asked for',
+    code: 'serial/retest-bench',
+    says: /was at TW-1 and this is TW-1/u,
+    ways: ['attempt'],
+    spoil: (scene) => {
+      enter(scene, ...attempt(SERIAL, 1, 'invalid'));
+      scene.procedure = { ...scene.procedure, retest: { coolDown: second(0), bench: 'other' } };
+    },
+  },
+  {
+    name: 'a retest at another bench, where the same is asked for',
+    code: 'serial/retest-bench',
+    says: /was at TW-2 and this is TW-1/u,
+    ways: ['attempt'],
+    spoil: (scene) => {
+      enter(scene, ...attempt(SERIAL, 1, 'invalid', { bench: 'TW-2' }));
+      scene.procedure = { ...scene.procedure, retest: { coolDown: second(0), bench: 'same' } };
+    },
+  },
+  {
+    name: 'an accepted item that nobody took from stock for an audit',
+    code: 'serial/attempts',
+    says: /it is accepted/u,
+    ways: ['attempt'],
+    spoil: (scene) => {
+      enter(scene, ...attempt(SERIAL, 1, 'accepted'));
+    },
+  },
+  {
     name: 'another item in the nest',
     code: 'bench/wrong-item',
     says: /says H12 H12-26-09999/u,
@@ -366,6 +426,8 @@ interface Tried {
   readonly said: string;
   readonly energized: number;
   readonly ledger: LedgerFile;
+  /** Entries that there were before the way was gone. */
+  readonly before: number;
 }
 
 /** Goes one way to power with one thing spoiled. */
@@ -387,6 +449,7 @@ async function tried(way: Way, spoil: (scene: Scene) => void): Promise<Tried> {
   const scene: Scene = { procedure, station, bench, parts, order: {}, clock };
   spoil(scene);
   let energized = 0;
+  const before = ledger.last()?.number ?? 0;
   answering(scene, {
     energize: () => {
       energized += 1;
@@ -414,6 +477,7 @@ async function tried(way: Way, spoil: (scene: Scene) => void): Promise<Tried> {
     said: error.problems.map(({ what }) => what).join('\n'),
     energized,
     ledger,
+    before,
   };
 }
 
@@ -442,13 +506,13 @@ async function endOf(
 
 describe.each(CASES)('$name', ({ code, says, spoil, ways = WAYS }) => {
   test.each(ways)('%s: refused, told, nothing energized, nothing begun', async (way) => {
-    const { codes, said, energized, ledger } = await tried(way, spoil);
+    const { codes, said, energized, ledger, before } = await tried(way, spoil);
     expect(codes).toContain(code);
     expect(said).toMatch(says);
     expect(energized).toBe(0);
     const entries = [...ledger.entries()];
     const serial = way === 'reference' ? REFERENCE : SERIAL;
-    const own = entries.filter((entry) => entry.serial === serial);
+    const own = entries.filter((entry) => entry.serial === serial && entry.number > before);
     expect(own.filter(({ kind }) => kind === 'attempt-begun')).toEqual([]);
     const told = own.filter(({ kind }) => kind === 'refused');
     expect(told).toHaveLength(1);

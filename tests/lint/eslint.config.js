@@ -16,14 +16,18 @@ export default tseslint.config(
       'src/procedure/validators.ts',
       'src/kernel/bytes.ts',
       'src/kernel/assembly/**',
+      'src/page/vite.config.ts',
     ],
   },
   {
-    files: ['src/**/*.ts', 'tests/**/*.ts'],
+    files: ['src/**/*.{ts,tsx}', 'tests/**/*.ts'],
     extends: [...tseslint.configs.strictTypeChecked],
     languageOptions: {
       parserOptions: {
-        project: new URL('../tsconfig.json', import.meta.url).pathname,
+        project: [
+          new URL('../tsconfig.json', import.meta.url).pathname,
+          new URL('../../src/page/tsconfig.json', import.meta.url).pathname,
+        ],
       },
     },
     rules: {
@@ -54,9 +58,18 @@ export default tseslint.config(
       ],
     },
   },
-  { files: ['src/bench/**/*.ts', 'src/capture/**/*.ts', 'src/run/**/*.ts'], rules: sizes },
   {
-    files: ['src/base/clock.ts', 'tests/support/**/*.ts', 'tests/*.config.ts', 'tests/speed/**'],
+    files: ['src/bench/**/*.ts', 'src/capture/**/*.ts', 'src/run/**/*.ts', 'src/serve/nest*.ts'],
+    rules: sizes,
+  },
+  {
+    files: [
+      'src/base/clock.ts',
+      'src/page/**',
+      'tests/support/**/*.ts',
+      'tests/*.config.ts',
+      'tests/speed/**',
+    ],
     rules: { 'no-restricted-syntax': 'off' },
   },
 );

@@ -131,7 +131,12 @@ function withSurroundings(
     after: performed.environment[name],
     band: procedure[name],
   });
-  const gates = environmentGates(of('ambient'), of('supply'));
+  const { humidity: band } = procedure;
+  const humidity =
+    band === undefined
+      ? undefined
+      : { before: before.humidity, after: performed.environment.humidity, band };
+  const gates = environmentGates(of('ambient'), of('supply'), humidity);
   const outcome = { stage: 'run', scores: [], gates, stops: false };
   return { ...performed, outcomes: [...performed.outcomes, outcome] };
 }

@@ -74,6 +74,7 @@ const ALL: readonly (Fault & { readonly name: FaultName })[] = FAULTS.filter(
 const UNPOWERED: readonly string[] = [
   ...['stuck-channel', 'channel-at-rail', 'missing-channel', 'invalid-samples', 'bridge-chain'],
   ...['swapped-channels', 'thermometer', 'winding-thermometer', 'wrong-ambient', 'wrong-supply'],
+  'wrong-humidity',
   ...['cold-amplifier', 'wrong-transducer', 'shunt-left-on', 'hand-on-wheel', 'hot-item'],
 ];
 

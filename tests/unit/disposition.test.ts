@@ -20,21 +20,21 @@ const LETTERS: Readonly<Record<string, Role>> = {
   Q: 'quality engineer',
 };
 
-// begin, rework, reworked, release, quarantine, scrap, concede
+// begin, rework, reworked, release, audit, quarantine, scrap, concede
 const CELLS: Readonly<
-  Record<ItemState, readonly [string, string, string, string, string, string, string]>
+  Record<ItemState, readonly [string, string, string, string, string, string, string, string]>
 > = {
-  awaiting: ['OQ', '-', '-', '-', 'OMQ', '-', '-'],
-  'in test': ['-', '-', '-', '-', '-', '-', '-'],
-  accepted: ['-', '-', '-', 'Q', 'OMQ', '-', '-'],
-  rejected: ['-', 'Q', '-', 'Q', 'OMQ', 'Q', 'Q'],
-  held: ['-', 'Q', '-', 'Q', 'OMQ', 'Q', 'Q'],
-  'to be repeated': ['OQ', 'Q', '-', 'Q', 'OMQ', 'Q', '-'],
-  'in rework': ['-', '-', 'MQ', '-', 'OMQ', 'Q', '-'],
-  'released for retest': ['OQ', 'Q', '-', '-', 'OMQ', 'Q', '-'],
-  quarantined: ['-', 'Q', '-', 'Q', '-', 'Q', '-'],
-  scrapped: ['-', '-', '-', '-', '-', '-', '-'],
-  'accepted by concession': ['-', '-', '-', 'Q', 'OMQ', '-', '-'],
+  awaiting: ['OQ', '-', '-', '-', '-', 'OMQ', '-', '-'],
+  'in test': ['-', '-', '-', '-', '-', '-', '-', '-'],
+  accepted: ['-', '-', '-', 'Q', 'Q', 'OMQ', '-', '-'],
+  rejected: ['-', 'Q', '-', 'Q', '-', 'OMQ', 'Q', 'Q'],
+  held: ['-', 'Q', '-', 'Q', '-', 'OMQ', 'Q', 'Q'],
+  'to be repeated': ['OQ', 'Q', '-', 'Q', '-', 'OMQ', 'Q', '-'],
+  'in rework': ['-', '-', 'MQ', '-', '-', 'OMQ', 'Q', '-'],
+  'released for retest': ['OQ', 'Q', '-', 'Q', '-', 'OMQ', 'Q', '-'],
+  quarantined: ['-', 'Q', '-', 'Q', '-', '-', 'Q', '-'],
+  scrapped: ['-', '-', '-', '-', '-', '-', '-', '-'],
+  'accepted by concession': ['-', '-', '-', 'Q', '-', 'OMQ', '-', '-'],
 };
 
 const LEADS: Readonly<Record<ItemEvent, readonly [to: ItemState, needs: readonly Need[]]>> = {
@@ -42,6 +42,7 @@ const LEADS: Readonly<Record<ItemEvent, readonly [to: ItemState, needs: readonly
   rework: ['in rework', ['why']],
   reworked: ['released for retest', ['why', 'rework record']],
   release: ['released for retest', ['why']],
+  audit: ['released for retest', ['why']],
   quarantine: ['quarantined', ['why']],
   scrap: ['scrapped', ['why']],
   concede: ['accepted by concession', ['why', 'signature']],
@@ -113,7 +114,7 @@ test('a refusal says what may be done from there and by whom', () => {
   const [found] = moveProblems({ serial: 'H12-26-04711', state: 'accepted' }, 'scrap', actor, FULL);
   expect(found?.what).toBe('Item H12-26-04711 is accepted: "scrap" does not lead on from there.');
   expect(found?.fix).toBe(
-    'Do one of: release (quality engineer); quarantine (operator, maintenance, quality engineer).',
+    'Do one of: release (quality engineer); audit (quality engineer); quarantine (operator, maintenance, quality engineer).',
   );
 });
 

@@ -64,6 +64,45 @@ test('rejected, reworked by a fitter with a record, tested again: every step is 
   expect(auditLedger(ledger.entries()).findings).toEqual([]);
 });
 
+test('an accepted item is taken from stock as an audit sample by an engineer with a reason', () => {
+  const ledger = ledgerWith(...attempt(S, 1, 'accepted'));
+  expect(codesOf(() => move(ledger, { event: 'audit', actor: fitter, why: ' ' }))).toEqual([
+    'people/role',
+    'usage/argument',
+  ]);
+  const entry = move(ledger, { event: 'audit', why: 'audit of November' });
+  expect(entry.body).toMatchObject({ event: 'audit', from: 'accepted', why: 'audit of November' });
+  expect(readMove(entry)?.event).toBe('audit');
+  expect(stateOf(ledger.of(S))).toBe('released for retest');
+  expect(codesOf(() => move(ledger, { event: 'audit', why: 'again' }))).toEqual(['serial/state']);
+});
+
+const part = { kind: 'stages', stages: ['sound'], record: 'SIM-TW1-2026-000001' } as const;
+const inRework = [...attempt(S, 1, 'rejected'), moved(S, 'rework', 'rejected', 'in rework')];
+const cover = { event: 'reworked', rework: { replaced: ['cover'], by: 'A. Fitter' } } as const;
+
+test('a release enters its scope, with the record from which other rows are carried over', () => {
+  const ledger = ledgerWith(...inRework);
+  const entry = move(ledger, { ...cover, scope: part });
+  expect(entry.body).toMatchObject({ scope: ['sound'], carriedFrom: 'SIM-TW1-2026-000001' });
+  expect(readMove(entry)).toMatchObject({ replaced: ['cover'], scope: part });
+  const full = move(ledgerWith(...inRework), cover);
+  expect(full.body).toMatchObject({ scope: 'full' });
+  expect(full.body).not.toHaveProperty('carriedFrom');
+});
+
+test('a partial retest is refused with everything that stands against it', () => {
+  const hindrances = [{ code: 'serial/state', what: 'x', fix: 'y' }] as const;
+  const ledger = ledgerWith(...inRework);
+  const by = (over: Partial<Wish>) =>
+    codesOf(() => move(ledger, { ...cover, scope: part, ...over }));
+  expect(by({ actor: fitter })).toEqual(['people/role']);
+  expect(by({ scope: { ...part, stages: [] } })).toEqual(['usage/argument']);
+  expect(by({ actor: fitter, hindrances })).toEqual(['people/role', 'serial/state']);
+  const rejected = ledgerWith(...attempt(S, 1, 'rejected'));
+  expect(codesOf(() => move(rejected, { scope: part }))).toEqual(['usage/argument']);
+});
+
 test('a concession is entered with its signature', () => {
   const ledger = ledgerWith(...attempt(S, 1, 'rejected'));
   const refused = codesOf(() => move(ledger, { event: 'concede', why: 'customer agreed' }));

@@ -45,7 +45,7 @@ function codesOf(work: () => unknown): readonly string[] {
 test('the serial leads to the shipped documents by the shipped routes, and to nothing before them', () => {
   const chosen = prepare({ serial: SERIAL, revision: 'C3', at: NOW });
   expect([chosen.procedure.id, chosen.limits.id]).toEqual(['h12-acceptance', 'AS-H12']);
-  const early: Choice = { serial: SERIAL, at: Date.parse('2026-01-11T23:59:59.999Z') };
+  const early: Choice = { serial: SERIAL, at: Date.parse('2026-11-27T23:59:59.999Z') };
   expect(codesOf(() => prepare(early))).toEqual(['route/gap']);
   expect(codesOf(() => prepare({ ...early, at: NOW, revision: 'D1' }))).toEqual([
     'serial/unknown-model',
@@ -143,7 +143,7 @@ test('the shipped routes check clean and are listed', () => {
   const found = checkDocuments(['procedures/routes.yaml'], NOW);
   expect(found.problems).toEqual([]);
   expect(found.summary).toEqual([
-    'procedures/routes.yaml  Which procedure and limits count for which unit at Tarnwick, issue 1',
-    `  H12 C3: h12-acceptance issue ${String(procedure.issue)}, AS-H12 issue ${String(limits.issue)}, from 2026-01-12T00:00:00Z`,
+    'procedures/routes.yaml  Which procedure and limits count for which unit at Tarnwick, issue 2',
+    `  H12 C3: h12-acceptance issue ${String(procedure.issue)}, AS-H12 issue ${String(limits.issue)}, from 2026-11-28T00:00:00Z`,
   ]);
 });

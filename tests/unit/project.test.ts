@@ -5,7 +5,7 @@ import { expect, test } from 'vitest';
 import { CODES } from '../../src/base/codes.js';
 
 const root = fileURLToPath(new URL('../..', import.meta.url));
-const sources = filesBelow(join(root, 'src'), '.ts');
+const sources = [...filesBelow(join(root, 'src'), '.ts'), ...filesBelow(join(root, 'src'), '.tsx')];
 const tests = filesBelow(join(root, 'tests'), '.ts');
 
 /** Data flows downwards: a folder imports only from the folders after its name. */
@@ -49,7 +49,25 @@ const MAY_IMPORT: Readonly<Record<string, readonly string[]>> = {
     'people',
     'readiness',
     'run',
+    'serve',
   ],
+  serve: [
+    'base',
+    'procedure',
+    'pattern',
+    'bench',
+    'capture',
+    'scoring',
+    'decision',
+    'identity',
+    'ledger',
+    'certificate',
+    'people',
+    'readiness',
+    'run',
+  ],
+  // Of serve only types: what a page asks for and is told.
+  page: ['base', 'procedure', 'bench', 'decision', 'certificate', 'people', 'readiness', 'serve'],
 };
 
 function filesBelow(folder: string, ending: string): readonly string[] {
@@ -80,7 +98,7 @@ for (const file of sources) {
 }
 
 test('no file is named for being a heap', () => {
-  const heaps = /\/(?:index|utils?|helpers?|common|misc|types)\.ts$/u;
+  const heaps = /\/(?:index|utils?|helpers?|common|misc|types)\.tsx?$/u;
   expect([...sources, ...tests].filter((file) => heaps.test(file))).toEqual([]);
 });
 

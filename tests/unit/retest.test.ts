@@ -1,4 +1,5 @@
 import { expect, test } from 'vitest';
+import { second } from '../../src/base/units.js';
 import { entryDigest, type NewEntry } from '../../src/ledger/ledger.js';
 import type { ItemState } from '../../src/readiness/disposition.js';
 import {
@@ -258,4 +259,107 @@ test('a live claim of another bench and a quarantine are told together', () => {
   };
   const problems = attemptProblems(asked([claim], { general: history(quarantine), lot: 'L7' }));
   expect(problems.map((p) => p.code)).toEqual(['serial/claimed', 'serial/quarantined']);
+});
+
+const MINUTE = 60_000;
+/** The attempt of `invalid` was at TW-1 and ended at 14:01:00 UTC. */
+const ENDED = Date.parse('2026-11-25T14:01:00Z');
+const tenMinutes = { coolDown: second(600), bench: 'any' } as const;
+const at = (bench: 'same' | 'other' | 'any') => ({ coolDown: second(0), bench });
+
+const rules: readonly (readonly [
+  name: string,
+  entries: readonly NewEntry[],
+  more: Partial<Attempting>,
+  codes: readonly string[],
+])[] = [
+  [
+    'a first attempt keeps to no rule',
+    [],
+    { retest: { coolDown: second(600), bench: 'other' } },
+    [],
+  ],
+  ['no rule', invalid, { now: ENDED }, []],
+  [
+    '1 ms too soon',
+    invalid,
+    { retest: tenMinutes, now: ENDED + 10 * MINUTE - 1 },
+    ['serial/cool-down'],
+  ],
+  ['cooled down to the millisecond', invalid, { retest: tenMinutes, now: ENDED + 10 * MINUTE }, []],
+  [
+    'a clock set back',
+    invalid,
+    { retest: tenMinutes, now: ENDED - 60 * MINUTE },
+    ['serial/cool-down'],
+  ],
+  [
+    'broken off counts like a record',
+    attempt(S, 1, 'broken off'),
+    { retest: tenMinutes, now: ENDED },
+    ['serial/cool-down'],
+  ],
+  [
+    'the last of two attempts counts',
+    [...rejected, release('rejected'), ...attempt(S, 2, 'invalid')],
+    { retest: tenMinutes, now: ENDED + 10 * MINUTE },
+    ['serial/cool-down'],
+  ],
+  [
+    'a release lifts no rule',
+    [...rejected, release('rejected')],
+    { retest: { coolDown: second(600), bench: 'other' }, now: ENDED + 2 * MINUTE },
+    ['serial/cool-down', 'serial/retest-bench'],
+  ],
+  ['the same bench, asked for', invalid, { retest: at('same') }, []],
+  [
+    'another bench, refused',
+    invalid,
+    { retest: at('same'), bench: 'TW-2' },
+    ['serial/retest-bench'],
+  ],
+  ['the same bench, refused', invalid, { retest: at('other') }, ['serial/retest-bench']],
+  ['another bench, asked for', invalid, { retest: at('other'), bench: 'TW-2' }, []],
+  ['any bench', invalid, { retest: at('any'), bench: 'TW-2' }, []],
+  [
+    'a state that forbids the test is told alone',
+    rejected,
+    { retest: { coolDown: second(600), bench: 'other' }, now: ENDED },
+    ['serial/attempts'],
+  ],
+];
+
+for (const [name, entries, more, codes] of rules) {
+  test(`retest rule, ${name}: ${codes.length === 0 ? 'may be tested' : codes.join(', ')}`, () => {
+    expect(attemptProblems(asked(entries, more)).map((p) => p.code)).toEqual(codes);
+  });
+}
+
+test('a refused retest is told with what was found, what is right and what to do', () => {
+  const retest = { coolDown: second(600), bench: 'other' } as const;
+  const problems = attemptProblems(asked(invalid, { retest, now: ENDED + 90_500 }));
+  expect(problems).toEqual([
+    {
+      code: 'serial/cool-down',
+      what: 'Attempt 1 ended at 2026-11-25T14:01:00Z and it is 2026-11-25T14:02:30Z, but 10 min must lie between two attempts.',
+      fix: 'Let the item cool down until 2026-11-25T14:11:00Z.',
+    },
+    {
+      code: 'serial/retest-bench',
+      what: 'Attempt 1 was at TW-1 and this is TW-1, but a retest takes another bench.',
+      fix: 'Test the item at any bench but TW-1.',
+    },
+  ]);
+});
+
+test('an accepted item is tested again as an audit sample only', () => {
+  const accepted = attempt(S, 1, 'accepted');
+  const audit = moved(S, 'audit', 'accepted', 'released for retest');
+  expect(attemptProblems(asked(accepted)).map((p) => p.code)).toEqual(['serial/attempts']);
+  expect(attemptProblems(asked([...accepted, audit]))).toEqual([]);
+  const again = [...accepted, audit, ...attempt(S, 2, 'rejected')];
+  expect(statusOf(history(...again), 2)).toMatchObject({ state: 'rejected', counted: 1 });
+  // From anywhere else the table knows no audit, so that nobody can test into an acceptance by it.
+  const forged = [...rejected, moved(S, 'audit', 'rejected', 'released for retest')];
+  expect(statusOf(history(...forged), 2).state).toBe('quarantined');
 });

@@ -58,16 +58,30 @@ test('a full retest, and a partial one that leaves out only what was not touched
 });
 
 test('a partial retest that leaves out what the rework touched is refused with the stages', () => {
-  const stages = without('cogging', 'static');
+  const stages = without('cogging', 'peak');
   const found = scopeProblems({ kind: 'stages', stages }, ['encoder'], procedure);
   expect(found.map((p) => p.code)).toEqual(['serial/state']);
   expect(found[0]?.what).toMatch(
-    /^The encoder was replaced, which touches .*static\.torque-constant.*, but the retest leaves them out\.$/u,
+    /^The encoder was replaced, which touches peak\.peak-torque, peak\.torque-constant-droop, but the retest leaves them out\.$/u,
   );
-  expect(found[0]?.what).not.toContain('cogging');
-  expect(found[0]?.fix).toBe('Test in full, or add the stages static.');
+  expect(found[0]?.fix).toBe('Test in full, or add the stages peak.');
   const motor = scopeProblems({ kind: 'stages', stages }, ['motor'], procedure);
-  expect(motor[0]?.fix).toBe('Test in full, or add the stages cogging, static.');
+  expect(motor[0]?.fix).toBe('Test in full, or add the stages cogging, peak.');
+});
+
+test('a stage that is played because others depend on it is not left out', () => {
+  const stages = without('cogging', 'static', 'zero', 'timing');
+  expect(scopeProblems({ kind: 'stages', stages }, ['encoder'], procedure)).toEqual([]);
+});
+
+test('every component that was replaced is told by itself', () => {
+  const scope = { kind: 'stages', stages: ['smoothing'] } as const;
+  const found = scopeProblems(scope, ['cover', 'label', 'supply cable'], procedure);
+  expect(found.map(({ what }) => what.slice(0, 16))).toEqual([
+    'The cover was re',
+    'The supply cable',
+  ]);
+  expect(found[0]?.fix).toBe('Test in full, or add the stages sound, thermal.');
 });
 
 test('a stage that the procedure does not have is refused', () => {

@@ -4,7 +4,7 @@ import { dayAt, dayStart } from '../../src/base/calendar.js';
 import { isoInstant } from '../../src/base/clock.js';
 import { StallmarkError, type Problem } from '../../src/base/error.js';
 import { checkApproval } from '../../src/procedure/approval.js';
-import { readRoutes } from '../../src/procedure/routes.js';
+import { ordinal, readRoutes, samplingWords } from '../../src/procedure/routes.js';
 
 const FILE = 'routes.yaml';
 
@@ -18,6 +18,8 @@ ${entries}`;
 
 const entry = (span: string, more = 'model: H12'): string =>
   `  - { ${more}, revision: C3, procedure: { id: h12-acceptance, issue: 4 }, limits: { id: AS-H12, issue: 10 }, ${span} }\n`;
+
+const EXTENDED = 'procedure: { id: h12-extended, issue: 1 }, limits: { id: AS-H12X, issue: 2 }';
 
 function problemsOf(text: string): readonly Problem[] {
   try {
@@ -142,6 +144,34 @@ const refusals: readonly {
     says: 'The from of route 1 is "2026-10-25T02:30", but must be a day such as 2026-09-14, or an instant with its offset such as 2026-09-14T06:00+02:00.',
   },
   {
+    name: 'sampling without a rule',
+    text: document(entry(`from: 2026-01-01, sampling: { ${EXTENDED} }`)),
+    code: 'document/key',
+    says: 'The sampling of route 1 has neither "every" nor "random", so that it picks no item.',
+  },
+  {
+    name: 'sampling to the documents of the route itself',
+    text: document(
+      entry(
+        'from: 2026-01-01, sampling: { every: 25, procedure: { id: h12-acceptance, issue: 4 }, limits: { id: AS-H12, issue: 10 } }',
+      ),
+    ),
+    code: 'document/value',
+    says: 'The sampling of route 1 names the procedure and limits of the route itself, so that a sample is tested like any other item.',
+  },
+  {
+    name: 'sampling of every item',
+    text: document(entry(`from: 2026-01-01, sampling: { every: 1, ${EXTENDED} }`)),
+    code: 'document/value',
+    says: 'The every of the sampling of route 1 is the number 1, but must be at least 2.',
+  },
+  {
+    name: 'a draw that is certain',
+    text: document(entry(`from: 2026-01-01, sampling: { random: 1 in 1, ${EXTENDED} }`)),
+    code: 'document/value',
+    says: 'The random of the sampling of route 1 is "1 in 1", but must be 1 in 2 or more, such as 1 in 40.',
+  },
+  {
     name: 'a zone nobody knows',
     text: document(entry('from: 2026-01-01'), 'Europe/Tarnwick'),
     code: 'document/value',
@@ -155,6 +185,54 @@ for (const { name, text, code, says } of refusals) {
     expect(found.map((p) => p.code)).toEqual([code]);
     expect(found[0]?.what).toBe(says);
     expect(found[0]?.where?.file).toBe(FILE);
+  });
+}
+
+const rules: readonly (readonly [written: string, read: object, words: string])[] = [
+  ['every: 25', { every: 25 }, 'every 25th'],
+  ['random: 1 in 40', { random: 40 }, '1 in 40 at random'],
+  [
+    'every: 22, random: 1 in 99999',
+    { every: 22, random: 99_999 },
+    'every 22nd, 1 in 99999 at random',
+  ],
+];
+
+for (const [written, read, words] of rules) {
+  test(`sampling: "${written}" is read, and called ${words}`, () => {
+    const text = document(entry(`from: 2026-01-01, sampling: { ${written}, ${EXTENDED} }`));
+    const { sampling } = readRoutes(text, FILE).routes[0];
+    expect(sampling).toEqual({
+      ...read,
+      procedure: { id: 'h12-extended', issue: 1 },
+      limits: { id: 'AS-H12X', issue: 2 },
+      where: sampling?.where,
+    });
+    expect(sampling?.where).toMatchObject({ file: FILE, line: 7 });
+    expect(samplingWords(sampling ?? {})).toBe(words);
+  });
+}
+
+test('a route without sampling has none', () => {
+  expect(readRoutes(document(entry('from: 2026-01-01')), FILE).routes[0].sampling).toBeUndefined();
+});
+
+const ordinals = [
+  [2, '2nd'],
+  [3, '3rd'],
+  [4, '4th'],
+  [11, '11th'],
+  [12, '12th'],
+  [13, '13th'],
+  [21, '21st'],
+  [101, '101st'],
+  [111, '111th'],
+  [112, '112th'],
+  [1000, '1000th'],
+] as const;
+for (const [n, word] of ordinals) {
+  test(`the ${word} is written with its ending`, () => {
+    expect(ordinal(n)).toBe(word);
   });
 }
 

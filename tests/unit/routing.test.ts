@@ -9,7 +9,7 @@ import {
 import { dayStart } from '../../src/base/calendar.js';
 import type { Limits } from '../../src/procedure/limits.js';
 import type { Procedure } from '../../src/procedure/procedure.js';
-import type { Route } from '../../src/procedure/routes.js';
+import type { Route, Sampling } from '../../src/procedure/routes.js';
 import { shippedDocuments } from '../support/simulated-run.js';
 
 const at = (text: string): number => Date.parse(text);
@@ -142,10 +142,47 @@ test('a route by model and GTIN is found by a plain serial, which knows no GTIN'
 });
 
 const { procedure, limits } = shippedDocuments();
-const own = route({ limits: { id: limits.id, issue: limits.issue } });
+const own = route({
+  procedure: { id: procedure.id, issue: procedure.issue },
+  limits: { id: limits.id, issue: limits.issue },
+});
 const all = { procedures: [procedure], limits: [limits] };
 const older: Procedure = { ...procedure, issue: 3, file: 'older.yaml' };
-const otherLimits: Limits = { ...limits, procedureIssue: 3, issue: 11, file: 'other.yaml' };
+const otherLimits: Limits = { ...limits, procedureIssue: 3, issue: 98, file: 'other.yaml' };
+
+const extended: Procedure = { ...procedure, id: 'h12-extended', issue: 1, file: 'extended.yaml' };
+const wider: Limits = {
+  ...{ ...limits, id: 'AS-H12X', issue: 2, file: 'wider.yaml' },
+  ...{ procedure: 'h12-extended', procedureIssue: 1 },
+};
+const sampled = (over: Partial<Sampling> = {}): Sampling => ({
+  ...{ every: 25, random: 40, where: { ...WHERE, line: 12 } },
+  ...{ procedure: { id: 'h12-extended', issue: 1 }, limits: { id: 'AS-H12X', issue: 2 } },
+  ...over,
+});
+
+test('a route with samples leads to both pairs of documents, and its line tells both', () => {
+  const both = route({ ...own, sampling: sampled() });
+  const among = { procedures: [procedure, extended], limits: [limits, wider] };
+  const followed = followRoute(both, among);
+  if (followed.kind === 'refused') throw new Error(followed.problems[0].what);
+  expect([followed.procedure.id, followed.limits.id]).toEqual(['h12-acceptance', 'AS-H12']);
+  const { rule, procedure: picked, limits: held } = followed.sampling ?? {};
+  expect([rule?.every, rule?.random, picked?.id, held?.id]).toEqual([
+    ...[25, 40, 'h12-extended', 'AS-H12X'],
+  ]);
+  expect(routeLines({ routes: [both] })[0]).toMatch(
+    /Z; samples, every 25th, 1 in 40 at random: h12-extended issue 1, AS-H12X issue 2$/u,
+  );
+  expect(
+    routesProblems({ routes: [both] }, all).map(({ code, where }) => [code, where?.line]),
+  ).toEqual([
+    ['route/missing', 12],
+    ['route/missing', 12],
+  ]);
+});
+
+const OWN = `issue ${String(procedure.issue)}`;
 
 const follows: readonly {
   readonly name: string;
@@ -156,9 +193,9 @@ const follows: readonly {
 }[] = [
   {
     name: 'an issue of the procedure that is not among the files',
-    route: route({ ...own, procedure: { id: 'h12-acceptance', issue: 5 } }),
+    route: route({ ...own, procedure: { id: 'h12-acceptance', issue: 99 } }),
     code: 'route/missing',
-    says: 'The route names procedure h12-acceptance issue 5, which is not among the files; there are issue 4.',
+    says: `The route names procedure h12-acceptance issue 99, which is not among the files; there are ${OWN}.`,
   },
   {
     name: 'limits that nobody wrote',
@@ -171,7 +208,7 @@ const follows: readonly {
     route: own,
     among: { ...all, procedures: [procedure, { ...procedure, file: 'copy.yaml' }] },
     code: 'route/missing',
-    says: `The route names procedure h12-acceptance issue 4, which is in 2 files: ${procedure.file}, copy.yaml.`,
+    says: `The route names procedure h12-acceptance ${OWN}, which is in 2 files: ${procedure.file}, copy.yaml.`,
   },
   {
     name: 'a procedure that is not approved',
@@ -184,21 +221,35 @@ const follows: readonly {
     name: 'a hardware revision that the procedure is not for',
     route: route({ ...own, revision: 'D1' }),
     code: 'route/missing',
-    says: 'The route of H12 D1 names procedure h12-acceptance issue 4, which is for H12, GTIN 09520123401207, hardware revision C3.',
+    says: `The route of H12 D1 names procedure h12-acceptance ${OWN}, which is for H12, GTIN 09520123401207, hardware revision C3.`,
   },
   {
     name: 'a procedure that measures the stand',
     route: own,
     among: { ...all, procedures: [{ ...procedure, purpose: 'stand' }] },
     code: 'route/missing',
-    says: 'The route names procedure h12-acceptance issue 4, whose purpose is "stand".',
+    says: `The route names procedure h12-acceptance ${OWN}, whose purpose is "stand".`,
+  },
+  {
+    name: 'an extended procedure that is not among the files',
+    route: route({ ...own, sampling: sampled() }),
+    among: { ...all, limits: [limits, wider] },
+    code: 'route/missing',
+    says: 'The route names procedure h12-extended issue 1, which is not among the files; there is none of that name.',
+  },
+  {
+    name: 'extended limits that belong to the procedure of the route',
+    route: route({ ...own, sampling: sampled({ limits: own.limits }) }),
+    among: { ...all, procedures: [procedure, extended] },
+    code: 'route/missing',
+    says: `The route names limits AS-H12 issue ${String(limits.issue)}, which belong to procedure h12-acceptance issue ${String(procedure.issue)}, not to h12-extended issue 1.`,
   },
   {
     name: 'limits of another issue of the procedure',
-    route: route({ ...own, limits: { id: limits.id, issue: 11 } }),
+    route: route({ ...own, limits: { id: limits.id, issue: otherLimits.issue } }),
     among: { ...all, limits: [otherLimits] },
     code: 'route/missing',
-    says: 'The route names limits AS-H12 issue 11, which belong to procedure h12-acceptance issue 3, not to h12-acceptance issue 4.',
+    says: `The route names limits AS-H12 issue ${String(otherLimits.issue)}, which belong to procedure h12-acceptance issue 3, not to h12-acceptance ${OWN}.`,
   },
 ];
 
@@ -218,14 +269,14 @@ for (const { name, route: followed, among = all, code, says } of follows) {
 test('a route leads to the issue it names, also when others lie beside it', () => {
   const found = followRoute(own, { procedures: [older, procedure], limits: [otherLimits, limits] });
   if (found.kind === 'refused') throw new Error(found.problems[0].what);
-  expect([found.procedure.issue, found.limits.issue]).toEqual([4, limits.issue]);
+  expect([found.procedure.issue, found.limits.issue]).toEqual([procedure.issue, limits.issue]);
 });
 
 test('a route that has ended need not find its documents any more; one still to come must', () => {
-  const gone = route({ procedure: { id: 'h12-acceptance', issue: 1 }, until: NOW });
+  const gone = route({ ...own, procedure: { id: 'h12-acceptance', issue: 1 }, until: NOW });
   expect(routesProblems({ routes: [gone, own] }, all, NOW)).toEqual([]);
   expect(routesProblems({ routes: [gone, own] }, all)).toHaveLength(1);
-  const coming = route({ procedure: { id: 'h12-acceptance', issue: 9 }, from: NOW + 1 });
+  const coming = route({ ...own, procedure: { id: 'h12-acceptance', issue: 99 }, from: NOW + 1 });
   expect(routesProblems({ routes: [coming] }, all, NOW).map((p) => p.code)).toEqual([
     'route/missing',
   ]);

@@ -94,6 +94,33 @@ const changes: readonly Change[] = [
     fix: 'List one of them.',
   },
   {
+    name: 'a rule for retests that says nothing',
+    kind: 'procedure',
+    old: 'attempts: 2\n',
+    now: 'attempts: 2\nretest: {}\n',
+    at: '{}',
+    code: 'document/value',
+    what: 'The retest has 0 members, but must have at least 1.',
+  },
+  {
+    name: 'a cool-down in seconds',
+    kind: 'procedure',
+    old: 'attempts: 2\n',
+    now: 'attempts: 2\nretest: { cool-down: 600 s }\n',
+    at: '600 s',
+    code: 'document/value',
+    what: 'The cool down of the retest is "600 s", but must be whole minutes such as 10 min.',
+  },
+  {
+    name: 'a retest at a bench that is neither',
+    kind: 'procedure',
+    old: 'attempts: 2\n',
+    now: 'attempts: 2\nretest: { bench: another }\n',
+    at: 'another',
+    code: 'document/value',
+    fix: 'Write "other".',
+  },
+  {
     name: 'an angle in the wrong dimension',
     kind: 'procedure',
     old: IDLE,
@@ -331,7 +358,7 @@ const changes: readonly Change[] = [
   {
     name: 'a day that does not exist',
     kind: 'procedure',
-    old: 'date: 2026-11-25\napproved',
+    old: 'date: 2026-11-28\napproved',
     now: 'date: 2026-02-30\napproved',
     at: '2026-02-30',
     code: 'document/value',
@@ -594,8 +621,8 @@ test('the procedure is read as written', () => {
   const procedure = READ.procedure(shipped(PROCEDURE));
   expect(procedure).toMatchObject({
     id: 'h12-acceptance',
-    issue: 4,
-    date: '2026-11-25',
+    issue: 5,
+    date: '2026-11-28',
     purpose: 'acceptance',
     attempts: 2,
   });
@@ -631,7 +658,7 @@ test('the procedure is read as written', () => {
   expect(procedure.stages.find(({ id }) => id === 'thermal')?.pattern).toMatchObject({
     kind: 'list',
   });
-  expect([...procedure.warnings[0].texts.keys()]).toEqual(['en', 'de']);
+  expect([...procedure.warnings[0].texts.keys()]).toEqual(['en', 'de', 'es', 'pl', 'zh']);
 });
 
 test('a limit without a rule takes the one of the file', () => {
@@ -822,4 +849,22 @@ test('approving keeps Windows line ends and a comment after the old approval', (
   const text = 'limits: A\r\napproved:\r\n  by: X\r\n# rows\r\nrows: 1\r\n';
   const after = approve(text, 'f', by);
   expect(after).toMatch(/^limits: A\r\napproved:\r\n(?: {2}.*\r\n){4}# rows\r\nrows: 1\r\n$/);
+});
+
+const retestRules: readonly (readonly [written: string, coolDown: number, bench: string])[] = [
+  ['{ cool-down: 10 min, bench: other }', 600, 'other'],
+  ['{ cool-down: 1 min }', 60, 'any'],
+  ['{ bench: same }', 0, 'same'],
+];
+
+for (const [written, coolDown, bench] of retestRules) {
+  test(`retest: ${written} is read as ${String(coolDown)} s and bench ${bench}`, () => {
+    const text = shipped(PROCEDURE).replace('attempts: 2\n', `attempts: 2\nretest: ${written}\n`);
+    expect(readProcedure(text, PROCEDURE, recordings).retest).toEqual({ coolDown, bench });
+  });
+}
+
+test('a procedure that does not speak of retests has no rule for them', () => {
+  const text = shipped(PROCEDURE).replace(/^retest: .*\n/mu, '');
+  expect(readProcedure(text, PROCEDURE, recordings).retest).toBeUndefined();
 });

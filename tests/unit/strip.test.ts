@@ -1,6 +1,6 @@
 import { describe, expect, test } from 'vitest';
 import { unitOf } from '../../src/base/units.js';
-import { stripGeometry, stripText } from '../../src/certificate/strip.js';
+import { cloudGeometry, stripGeometry, stripText } from '../../src/certificate/strip.js';
 import type { Result } from '../../src/decision/decision.js';
 import { decide } from '../../src/decision/rule.js';
 import type { DecisionRule, Tolerance } from '../../src/procedure/limits.js';
@@ -181,5 +181,33 @@ describe('text', () => {
 
   test('fewer than 11 characters are refused', () => {
     expect(() => stripText(result(15, 1, between), 10)).toThrow('11 is the least');
+  });
+});
+
+describe('the values of many items on one strip', () => {
+  const limitOf = (tolerance: Tolerance, rule?: DecisionRule): Result['limit'] =>
+    result(undefined, undefined, tolerance, rule).limit;
+
+  test('stand where each would stand alone, between two limits', () => {
+    const values = [10, 12.5, 20, 21];
+    const { frame, at } = cloudGeometry(limitOf(between), values, 1);
+    const alone = values.map((value) => stripGeometry(result(value, 1, between)));
+    expect(at).toEqual(alone.map(({ marker }) => marker?.at));
+    expect(frame.guards).toEqual(alone[0]?.guards);
+    expect(frame).not.toHaveProperty('marker');
+  });
+
+  test('share one scale above a least: the furthest value sets it and the limit stays in place', () => {
+    const { frame, at } = cloudGeometry(limitOf(atLeast, 'simple'), [46, 61, 45], undefined);
+    expect(frame.ticks).toEqual([0.2]);
+    expect(at[2]).toBeCloseTo(0.2, 12);
+    expect(at[1]).toBeCloseTo(0.2 + 0.6 / 1.6, 12); // 16 inside of a span of 1.6 · 16
+    expect(at[0]).toBeCloseTo(0.2 + 0.6 / 1.6 / 16, 12);
+  });
+
+  test('end at the edges of the strip, and none leaves the frame alone', () => {
+    expect(cloudGeometry(limitOf(between), [-1000, 1000], 1).at).toEqual([0, 1]);
+    const empty = cloudGeometry(limitOf(atMost), [], undefined);
+    expect(empty).toMatchObject({ at: [], frame: { ticks: [0.8], foot: 0.2 } });
   });
 });

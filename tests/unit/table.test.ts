@@ -48,6 +48,14 @@ test('each row names its rule, and what is on condition is said in words beside 
   expect(table).toContain('S: simple acceptance');
 });
 
+test('an accepted value near its limit has an icon, the word and its share beside its mark', () => {
+  const [first, ...rest] = sampleCertificate('accept').decision.results;
+  const nearLimit = { used: 0.823, above: 0.75 };
+  const table = resultTable({ ...decision, results: [{ ...first, nearLimit }, ...rest] }, 200);
+  expect(table.match(/✓ △ near limit, 82 % used$/gmu)).toHaveLength(1);
+  expect(table.match(/near limit/gu)).toHaveLength(1);
+});
+
 test('in a narrow terminal the limit strips give way, down to 11 characters', () => {
   const wide = widest(resultTable(decision, 400));
   expect(widest(resultTable(decision, wide - 5))).toBe(wide - 5);

@@ -659,11 +659,13 @@ test('verifying never reaches the code that seals or signs', () => {
   expect([...reached].sort()).toEqual([
     'certificate.ts',
     'cms.ts',
+    'csv-result.ts',
     'csv-table.ts',
     'pdf-signature.ts',
     'seal-certificate.ts',
     'signed-entry.ts',
     'statement.ts',
+    'verify-decisions.ts',
     'verify-folder.ts',
     'verify-seal.ts',
     'verify-signature.ts',
