@@ -69,8 +69,8 @@ export function FilesOf({
         <pre>
           {`sha256sum -c SHA256SUMS
 openssl cms -verify -binary -inform DER -in certificate.csv.p7s \\
-  -content certificate.csv -CAfile root.pem -purpose any -out /dev/null
-pdfsig certificate.pdf`}
+  -content certificate.csv -CAfile root.pem -out /dev/null
+pdfsig certificate.pdf   # must say: Total document signed, Signature is Valid`}
         </pre>
       </details>
     </section>
