@@ -1,7 +1,7 @@
 import { afterAll, describe, expect, test } from 'vitest';
 import { StallmarkError } from '../../src/base/error.js';
 import { celsius, newtonMetre, second, volt } from '../../src/base/units.js';
-import type { Bench, Environment, Interlocks } from '../../src/bench/bench.js';
+import type { Bench, Environment, Identity, Interlocks } from '../../src/bench/bench.js';
 import { simulatedBench } from '../../src/bench/simulated.js';
 import type { NewEntry } from '../../src/ledger/ledger.js';
 import { openLedger, type LedgerFile } from '../../src/ledger/sqlite.js';
@@ -10,6 +10,8 @@ import { fitted } from '../../src/procedure/fitting.js';
 import type { Procedure } from '../../src/procedure/procedure.js';
 import type { Station } from '../../src/procedure/station.js';
 import { openClaim } from '../../src/readiness/claim.js';
+import { enterIntermediate } from '../../src/readiness/intermediate-check.js';
+import { setQuarantine } from '../../src/readiness/quarantine.js';
 import { referenceBody } from '../../src/readiness/reference-entry.js';
 import { stopProofBody } from '../../src/readiness/stop-proof.js';
 import { attemptItem } from '../../src/run/attempt.js';
@@ -47,7 +49,7 @@ type Way = 'attempt' | 'stand' | 'reference' | 'stop';
 const DOCUMENTS = {
   attempt: prepare({ serial: SERIAL }),
   stand: prepareStand({ serial: SERIAL }),
-  reference: prepareReference({ serial: REFERENCE, now: handClock().now() }),
+  reference: prepareReference({ serial: REFERENCE, now: Date.parse('2026-11-28T14:00:00Z') }),
   stop: prepareStop({ serial: SERIAL }),
 } as const;
 
@@ -113,6 +115,20 @@ function enter(scene: Scene, ...entries: readonly NewEntry[]): void {
 const benchEntry = (serial: string, body: NewEntry['body']): NewEntry => ({
   ...{ kind: 'bench-checked', serial, attempt: 0, by: 'op 17', body },
 });
+
+const identified = (over: Partial<Identity>) => (scene: Scene) => {
+  const { bench } = scene;
+  answering(scene, { identify: async () => ({ ...(await bench.identify()), ...over }) });
+};
+
+/** A quarantine of one motor, as a quality engineer sets it. */
+function quarantined({ parts, procedure, clock }: Scene): void {
+  const { code: model } = procedure.model;
+  const held = { kind: 'component', component: 'motor', serial: 'M-0815', model } as const;
+  const actor = { by: 'R. Dunmallard', roles: ['quality engineer'] } as const;
+  const order = { held, why: 'Glue lets go.', contact: 'R. Dunmallard', actor };
+  setQuarantine(parts.ledger, order, [procedure.model], clock.now());
+}
 
 const session = (over: Partial<Session>): Session => ({
   ...{ id: 'OP-17', name: 'Operator 17', at: 0, means: 'authenticated', zone: 'UTC' },
@@ -248,6 +264,61 @@ const CASES: readonly Case[] = [
     spoil: rated({ fixtures: [] }),
   },
   {
+    name: 'an adapter of another bench in the nest',
+    code: notReady,
+    says: /adapter failed: .*AD-31.* does not belong to TW-1/u,
+    spoil: surroundings({ adapter: { id: 'AD-31', kind: 'h31-shaft', serial: 'HA-3107' } }),
+  },
+  {
+    name: 'an adapter with the number of one of the bench and another serial',
+    code: notReady,
+    says: /adapter failed: .*serial HA-1, but AD-12 of TW-1 is .*HA-1204/u,
+    spoil: surroundings({ adapter: { id: 'AD-12', kind: 'h12-shaft', serial: 'HA-1' } }),
+  },
+  {
+    name: 'an adapter of another kind than the procedure asks for',
+    code: notReady,
+    says: /adapter failed: .*asks for one of kind h12-wheel/u,
+    spoil: (scene) => {
+      scene.procedure = { ...scene.procedure, adapter: 'h12-wheel' };
+    },
+  },
+  {
+    name: 'no adapter in the nest',
+    code: notReady,
+    says: /adapter not run: the nest reads none/u,
+    spoil: (scene) => {
+      const { bench } = scene;
+      answering(scene, {
+        environment: async () => {
+          const { adapter: _, ...rest } = await bench.environment();
+          return rest;
+        },
+      });
+    },
+  },
+  {
+    name: 'an instrument whose intermediate check is overdue, where the bench requires it',
+    code: notReady,
+    says: /intermediate check of .* TT-204 overdue/u,
+    ways: ['attempt'],
+    spoil: (scene) => {
+      const checks = { ...scene.station.checks, intermediate: { required: true } };
+      scene.station = { ...scene.station, checks };
+    },
+  },
+  {
+    name: 'an instrument that a person found to be off',
+    code: notReady,
+    says: /intermediate check of .* TT-204 failed: .*reads 3 % low/u,
+    ways: ['attempt'],
+    spoil: (scene) => {
+      const actor = { by: 'M. Fitter', roles: ['maintenance'] } as const;
+      const order = { station: scene.station, instrument: 'TT-204', ok: false, actor };
+      enterIntermediate(scene.parts.ledger, { ...order, why: 'reads 3 % low' }, scene.clock.now());
+    },
+  },
+  {
     name: 'a disk that is too small',
     code: notReady,
     says: /storage failed/u,
@@ -358,6 +429,36 @@ const CASES: readonly Case[] = [
       const { bench } = scene;
       answering(scene, {
         identify: async () => ({ ...(await bench.identify()), serial: 'H12-26-09999' }),
+      });
+    },
+  },
+  {
+    name: 'an item of another hardware revision than its procedure is for',
+    code: 'bench/wrong-item',
+    says: /says hardware revision D1, but the procedure of model H12 is for C3/u,
+    spoil: identified({ revision: 'D1' }),
+  },
+  {
+    name: 'a motor that is in quarantine',
+    code: 'serial/quarantined',
+    says: /in quarantine 1 of .*: its motor M-0815 is\. Glue lets go/u,
+    spoil: (scene) => {
+      quarantined(scene);
+      identified({ components: [{ kind: 'motor', serial: 'M-0815' }] })(scene);
+    },
+  },
+  {
+    name: 'a motor in quarantine, and an item that does not tell which it has',
+    code: 'serial/quarantined',
+    says: /it does not tell its motor, and motor M-0815 is/u,
+    spoil: (scene) => {
+      quarantined(scene);
+      const { bench } = scene;
+      answering(scene, {
+        identify: async () => {
+          const { components: _, ...rest } = await bench.identify();
+          return rest;
+        },
       });
     },
   },
@@ -534,6 +635,16 @@ describe.each(WAYS)('a clock that was set back a day, %s', (way) => {
     expect(energized).toBe(0);
     expect([...ledger.entries()]).toHaveLength(1);
   });
+});
+
+test('what another item in the nest tells of its components is not said of the item scanned', async () => {
+  const { codes, said } = await tried('attempt', (scene) => {
+    quarantined(scene);
+    const components = [{ kind: 'motor', serial: 'M-0815' }] as const;
+    identified({ serial: 'H12-26-09999', components })(scene);
+  });
+  expect(codes).toEqual(['bench/wrong-item']);
+  expect(said).not.toContain('quarantine');
 });
 
 test.each(WAYS)(

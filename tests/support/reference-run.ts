@@ -12,6 +12,9 @@ import type { HandClock } from './clock.js';
 import { SELF_TESTED } from './empty-ledger.js';
 
 /** A folder of records in which reference items are checked on the simulated bench, but for the seal. */
+/** An instant at which the shipped routes lead to documents; the clock of a check may read another. */
+const ROUTED = Date.parse('2026-11-28T14:00:00Z');
+
 export interface CheckedPlace {
   readonly root: string;
   readonly ledger: LedgerFile;
@@ -38,7 +41,7 @@ export async function checkWith(
   { faults = [], carries, alter = (d) => d }: Differences = {},
 ): Promise<ReferenceChecked> {
   const { clock, ledger, root } = place;
-  const documents = alter(prepareReference({ serial, now: clock.now() }));
+  const documents = alter(prepareReference({ serial, now: ROUTED }));
   const { station, item } = documents;
   const all = [...readFaults(carries ?? item.simulate), ...faults];
   const parts: Parts = {

@@ -75,7 +75,14 @@ const UNPOWERED: readonly string[] = [
   ...['stuck-channel', 'channel-at-rail', 'missing-channel', 'invalid-samples', 'bridge-chain'],
   ...['swapped-channels', 'thermometer', 'winding-thermometer', 'wrong-ambient', 'wrong-supply'],
   'wrong-humidity',
-  ...['cold-amplifier', 'wrong-transducer', 'shunt-left-on', 'hand-on-wheel', 'hot-item'],
+  ...[
+    'cold-amplifier',
+    'wrong-transducer',
+    'wrong-adapter',
+    'shunt-left-on',
+    'hand-on-wheel',
+    'hot-item',
+  ],
 ];
 
 describe.each(ALL)('$name', ({ name, blames, expect: ids, stages }) => {

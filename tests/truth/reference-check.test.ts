@@ -29,7 +29,10 @@ function idealValues(): Readonly<Record<string, number>> {
 }
 
 test('the values assigned to REF-H12-A are those it has, within U; its friction lies between four fifths and all', () => {
-  const { item } = prepareReference({ serial: 'REF-H12-A', now: handClock().now() });
+  const { item } = prepareReference({
+    serial: 'REF-H12-A',
+    now: Date.parse('2026-11-28T14:00:00Z'),
+  });
   const ideal = idealValues();
   const friction = item.values.find((value) => rowName(value) === 'triangle.static-friction');
   const others = item.values.filter((value) => value !== friction);
@@ -154,8 +157,12 @@ const REFUSED = [
 ] as const;
 for (const [name, serial, says] of REFUSED) {
   test(`${name} scanned for a check is refused before anything else`, () => {
-    expect(() => prepareReference({ serial, now: handClock().now() })).toThrow('reference/serial');
-    expect(() => prepareReference({ serial, now: handClock().now() })).toThrow(says);
+    expect(() => prepareReference({ serial, now: Date.parse('2026-11-28T14:00:00Z') })).toThrow(
+      'reference/serial',
+    );
+    expect(() => prepareReference({ serial, now: Date.parse('2026-11-28T14:00:00Z') })).toThrow(
+      says,
+    );
   });
 }
 
