@@ -34,6 +34,16 @@ export interface Ratings {
   readonly closedLoop: boolean;
 }
 
+/** Components that a device may tell with a serial of their own, in the words of a rework record. */
+export const COMPONENT_KINDS = ['motor', 'drive', 'encoder'] as const;
+export type ComponentKind = (typeof COMPONENT_KINDS)[number];
+
+/** A component that is built into a device. */
+export interface Component {
+  readonly kind: ComponentKind;
+  readonly serial: string;
+}
+
 /** What the device in the nest says of itself. */
 export interface Identity {
   readonly model: string;
@@ -41,6 +51,20 @@ export interface Identity {
   readonly firmware: string;
   /** SHA-256 of the firmware image. */
   readonly firmwareDigest: string;
+  /** Hardware revision; absent where the device does not tell. */
+  readonly revision?: string;
+  /** Absent where the device tells none; an empty list is no other thing. */
+  readonly components?: readonly Component[];
+  /** SHA-256 of the set of parameters that the firmware works with. */
+  readonly parametersDigest?: string;
+}
+
+/** The part between item and stand, as the nest reads its identity. */
+export interface Adapter {
+  readonly id: string;
+  /** What it is made for, e.g. `h12-shaft`. */
+  readonly kind: string;
+  readonly serial: string;
 }
 
 /** Lines read from the safety controller. This program reads them; it is never one of them. */
@@ -53,7 +77,7 @@ export interface Interlocks {
   readonly age: number;
 }
 
-/** Surroundings when asked. */
+/** Surroundings and state of the stand when asked. */
 export interface Environment {
   readonly ambient: Quantity<'°C'>;
   /** Relative humidity, 0 … 1. */
@@ -64,6 +88,8 @@ export interface Environment {
    * does not know, and then they are cold.
    */
   readonly poweredFor?: number;
+  /** The adapter in the nest; absent where there is none, or the bench cannot read it. */
+  readonly adapter?: Adapter;
 }
 
 /** What to play: one waveform at one setting. */

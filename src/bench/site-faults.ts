@@ -1,3 +1,4 @@
+import type { Adapter } from './bench.js';
 import { type Change, type Fault, graded, onPart } from './severity.js';
 import type { StandParameters } from './spread.js';
 
@@ -6,6 +7,9 @@ const onStand = (change: (stand: StandParameters) => Partial<StandParameters>): 
 
 /** N·m/s of zero drift of a bridge amplifier in its first minutes. */
 const COLD_DRIFT = 0.01 / 60;
+
+/** An adapter of another bench. */
+const STRANGE: Adapter = { id: 'AD-31', kind: 'h31-shaft', serial: 'HA-3107' };
 
 /** What is wrong about the bench before any item lies in it: surroundings, supply, equipment, stop. */
 export const SITE_FAULTS = [
@@ -93,6 +97,25 @@ export const SITE_FAULTS = [
       [25, 200, 10],
       (range) => `Another transducer than that of the description is fitted: ±${range} N·m.`,
       (fitted) => onStand(() => ({ fitted })),
+    ),
+  },
+  {
+    name: 'wrong-adapter',
+    blames: 'stand',
+    expect: ['readiness/not-ready'],
+    stages: [],
+    severities: graded<'spare' | Adapter | undefined>(
+      ['spare', STRANGE, undefined],
+      (found) =>
+        found === undefined
+          ? 'The nest reads no adapter.'
+          : found === 'spare'
+            ? 'A spare adapter of the bench lies in the nest.'
+            : `The adapter ${found.id} of another bench lies in the nest.`,
+      (found) =>
+        onStand(({ adapter, spareAdapters: [spare] }) => ({
+          adapter: found === 'spare' ? (spare ?? adapter) : found,
+        })),
     ),
   },
   {

@@ -1,5 +1,5 @@
 import type { Station } from '../procedure/station.js';
-import type { Channel } from './bench.js';
+import type { Adapter, Channel } from './bench.js';
 import { Noise } from './noise.js';
 import type { ThermalPath } from './heat.js';
 import type { Tuning } from './motor.js';
@@ -115,6 +115,9 @@ export interface StandParameters {
   readonly damp: number;
   /** ± N·m of the transducer that is fitted; undefined for the one of the description. */
   readonly fitted: number | undefined;
+  /** The adapter in the nest; undefined where there is none, or none is read. Then the others of the bench. */
+  readonly adapter: Adapter | undefined;
+  readonly spareAdapters: readonly Adapter[];
   /** s from a safety line that opens to torque taken away. */
   readonly stopDelay: number;
   readonly wiring: Wiring;
@@ -190,6 +193,7 @@ export type SimulatedStation = Pick<
   | 'soundRange'
   | 'shunt'
   | 'shuntPolarity'
+  | 'adapters'
   | 'stand'
 >;
 
@@ -304,6 +308,8 @@ export function drawStand(
     draught: 0,
     damp: 0,
     fitted: undefined,
+    adapter: station.adapters?.[0],
+    spareAdapters: station.adapters?.slice(1) ?? [],
     stopDelay: 0,
     wiring: {},
   };

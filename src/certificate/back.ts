@@ -1,4 +1,5 @@
 import { sha256 } from '../base/canonical.js';
+import { adapterWords } from '../bench/adapter.js';
 import type { Certificate, DocumentReference } from './certificate.js';
 import {
   BODY,
@@ -92,12 +93,16 @@ export function drawEquipment(sheet: Sheet, parent: Element, certificate: Certif
   );
   drawTable(sheet, parent, columns, rows);
   const { stand, torqueConstant } = certificate;
+  const { adapter } = certificate.environment;
   const ms = (s: number): string => `${(s * 1000).toFixed(2)} ms`;
   sheet.y += 4;
   sheet.paragraph(
     parent,
     `Stand model ${stand.version}, characterized ${stand.characterized.replace('T', ' ').replace('Z', ' UTC')}: resonance ${stand.resonance.toFixed(1)} Hz, damping ratio ${stand.damping.toFixed(3)}, torque channel delay ${ms(stand.torqueDelay)}, current channel delay ${ms(stand.currentDelay)} behind the command channel; taken out of every value read from them.`,
   );
+  if (adapter !== undefined) {
+    sheet.paragraph(parent, `Adapter in the nest: ${adapterWords(adapter)}.`);
+  }
   const origin =
     torqueConstant.origin === 'measured'
       ? 'measured on this item in this run'
@@ -137,6 +142,7 @@ export function drawSeal(
   sheet.paragraph(parent, `${whose} It covers every byte of this file and of the CSV inside it.`);
   drawCommands(sheet, parent);
   const { procedure, limits, anchor, software } = certificate;
+  const { parametersDigest } = certificate.item;
   drawIdentities(sheet, parent, [
     ['capture.parquet', certificate.captureDigest],
     ['certificate.csv', sha256(csv)],
@@ -144,6 +150,9 @@ export function drawSeal(
     [`limits ${specification(certificate)}`, limits.digest],
     [`bench description ${certificate.bench}`, certificate.benchDigest],
     [`firmware ${certificate.item.firmware}`, certificate.item.firmwareDigest],
+    ...(parametersDigest === undefined
+      ? []
+      : [['parameters of the item', parametersDigest] as const]),
     [`ledger entry ${anchor.entry}`, anchor.digest],
   ]);
   sheet.y += 4;

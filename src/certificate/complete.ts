@@ -57,7 +57,21 @@ function identityItems(c: Certificate): readonly Item[] {
     ['the hardware revision of the item', written(c.model.revision)],
     ['the firmware version of the item', written(c.item.firmware)],
     ['the digest of the firmware', isDigest(c.item.firmwareDigest)],
+    ...toldItems(c.item),
     ['the attempt', Number.isInteger(c.attempt) && c.attempt >= 1],
+  ];
+}
+
+/** What an item need not tell, but tells rightly. */
+function toldItems({
+  revision,
+  parametersDigest,
+  components = [],
+}: Certificate['item']): readonly Item[] {
+  return [
+    ['the hardware revision that the item tells', revision === undefined || written(revision)],
+    ['the digest of the parameters', parametersDigest === undefined || isDigest(parametersDigest)],
+    ...components.map(({ kind, serial }): Item => [`the serial of the ${kind}`, written(serial)]),
   ];
 }
 

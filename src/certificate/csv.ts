@@ -2,6 +2,7 @@ import { stringify } from 'csv-stringify/sync';
 import { exactText, forFiles, showValue } from '../base/display.js';
 import { StallmarkError, unreachable } from '../base/error.js';
 import { unitOf, type Unit } from '../base/units.js';
+import { adapterWords } from '../bench/adapter.js';
 import type { ItemVerdict, Result, Verdict } from '../decision/decision.js';
 import { RULES } from '../decision/rules.js';
 import { DECISION_RULES, type Tolerance } from '../procedure/limits.js';
@@ -18,7 +19,7 @@ import {
   type Cells,
   type Row,
 } from './csv-table.js';
-import { conformity, RELATES_ONLY, ruleSentence, titleOf } from './words.js';
+import { componentNames, conformity, RELATES_ONLY, ruleSentence, titleOf } from './words.js';
 
 /**
  * Writes a certificate as a table that is complete without the page: RFC 4180, UTF-8 without byte
@@ -182,8 +183,14 @@ function itemRows(c: Certificate): readonly Row[] {
     text('item serial, as it says', c.item.serial),
     text('item firmware', c.item.firmware),
     text('item firmware digest', c.item.firmwareDigest),
+    ...optional('item revision, as it says', c.item.revision),
+    ...optional('item parameters digest', c.item.parametersDigest),
+    ...componentNames(c.item).map(([name, serial]) => text(`component ${name}`, serial)),
   ];
 }
+
+const optional = (item: string, value: string | undefined): readonly Row[] =>
+  value === undefined ? [] : [text(item, value)];
 
 function documentRows(kind: string, document: DocumentReference): readonly Row[] {
   return [
@@ -204,6 +211,7 @@ function conditionRows(c: Certificate): readonly Row[] {
     number('ambient temperature', c.environment.ambient, unitOf('°C')),
     number('relative humidity', c.environment.humidity, unitOf('%')),
     number('supply', c.environment.supply, unitOf('V')),
+    ...optional('adapter', c.environment.adapter && adapterWords(c.environment.adapter)),
     number('stand model version', c.stand.version, COUNT),
     text('stand characterized', c.stand.characterized),
     number('stand resonance', c.stand.resonance, unitOf('Hz')),

@@ -22,6 +22,7 @@ import { drawFigure, figureHeight } from './plot.js';
 import { drawResults } from './results.js';
 import {
   badness,
+  componentNames,
   conformity,
   dayOf,
   duration,
@@ -105,9 +106,9 @@ function facts(c: Certificate): readonly [readonly Fact[], readonly Fact[]] {
   const celsiusText = celsius(ambient).toFixed(1).replace('-', '−');
   return [
     [
-      fact('serial', c.serial, '', { face: 'mono', size: 11.5, colour: INK }),
+      fact('serial', c.serial, builtIn(c.item), { face: 'mono', size: 11.5, colour: INK }),
       fact('model', c.model.name, `rev ${c.model.revision}, GTIN ${c.model.gtin}`),
-      fact('firmware', c.item.firmware, `sha256 ${shortDigest(c.item.firmwareDigest)}`),
+      fact('firmware', c.item.firmware, software(c.item)),
       fact(
         'attempt',
         `${c.attempt} of ${c.attemptsAllowed} allowed`,
@@ -129,6 +130,18 @@ function facts(c: Certificate): readonly [readonly Fact[], readonly Fact[]] {
       ),
     ],
   ];
+}
+
+/** The components that the item tells. */
+const builtIn = (item: Certificate['item']): string =>
+  componentNames(item)
+    .map(([name, serial]) => `${name} ${serial}`)
+    .join('\n');
+
+function software({ firmwareDigest, parametersDigest }: Certificate['item']): string {
+  const firmware = `sha256 ${shortDigest(firmwareDigest)}`;
+  if (parametersDigest === undefined) return firmware;
+  return `${firmware}, parameters ${shortDigest(parametersDigest)}`;
 }
 
 /** A digest that stands in full further down. */

@@ -34,6 +34,16 @@ export function kindWord(certificate: Certificate): 'certificate' | 'report' {
   return documentKind(certificate) === 'acceptance' ? 'certificate' : 'report';
 }
 
+/** The components that an item tells, each by a name of its own: a second one of a kind has a number. */
+export function componentNames({
+  components = [],
+}: Certificate['item']): readonly (readonly [name: string, serial: string])[] {
+  return components.map(({ kind, serial }, i) => {
+    const place = components.slice(0, i).filter((before) => before.kind === kind).length + 1;
+    return [place === 1 ? kind : `${kind} ${place}`, serial];
+  });
+}
+
 /** Writes an instant as "2026-11-25 14:05:18 UTC". */
 export function instant(ms: number): string {
   return isoInstant(ms).replace('T', ' ').replace('Z', ' UTC');

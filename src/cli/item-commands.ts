@@ -1,4 +1,5 @@
 import type { Command } from 'commander';
+import type { BenchCheckOptions } from './bench-check.js';
 import type { ItemOptions, MoveOptions } from './item.js';
 import type { QuarantineOptions } from './quarantine.js';
 import type { Terminal } from './terminal.js';
@@ -34,6 +35,15 @@ export function addItemCommands(program: Command, to: Terminal): void {
     const { itemState } = await import('./item.js');
     process.exitCode = itemState(serial, options, to);
   });
+  reading(
+    item
+      .command('component')
+      .description('which items told a component of this serial, and whether it is still there')
+      .argument('<serial>', 'of the component'),
+  ).action(async (serial: string, options: ItemOptions) => {
+    const { itemComponent } = await import('./component.js');
+    process.exitCode = itemComponent(serial, options, to);
+  });
   addMove(item, to);
   addQuarantine(item, to);
   entering(
@@ -45,10 +55,24 @@ export function addItemCommands(program: Command, to: Terminal): void {
     const { itemReconcile } = await import('./item.js');
     process.exitCode = await itemReconcile(folder, options, to);
   });
+  addBench(program.command('bench').description('the bench as a whole'), to);
+}
+
+function addBench(bench: Command, to: Terminal): void {
   reasoned(
-    program
-      .command('bench')
-      .description('the bench as a whole')
+    bench
+      .command('check')
+      .description('enter that an instrument was checked between two calibrations')
+      .argument('<instrument>', 'number in the register of the bench, e.g. TT-204'),
+  )
+    .option('--off', 'it was found to be off: no item is tested until it holds or is calibrated')
+    .option('--bench <file>', 'bench description; the only one by default')
+    .action(async (instrument: string, options: BenchCheckOptions) => {
+      const { benchCheck } = await import('./bench-check.js');
+      process.exitCode = await benchCheck(instrument, options, to);
+    });
+  reasoned(
+    bench
       .command('clear')
       .description('let a bench test again that invalid measurements have locked out')
       .argument('<bench>', 'e.g. TW-1'),

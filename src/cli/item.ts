@@ -15,6 +15,7 @@ import {
   type ItemEvent,
   type Statement,
 } from '../readiness/disposition.js';
+import { lastTold, type ToldByItem } from '../readiness/built-in.js';
 import { moveItem } from '../readiness/item-move.js';
 import { textIn, type PastAttempt } from '../readiness/past-attempts.js';
 import { quarantineProblems } from '../readiness/quarantine.js';
@@ -52,13 +53,18 @@ export function itemState(written: string, options: ItemOptions, to: Terminal): 
     const history = ledger.of(serial);
     const model = modelOf(serial);
     const status = statusOf(history, model?.attempts ?? 1);
+    const told = lastTold(history);
     const held = quarantineProblems(
-      { serial, model: model?.code ?? '', lot: undefined, attempts: status.attempts },
+      {
+        ...{ serial, model: model?.code ?? '', lot: undefined, attempts: status.attempts },
+        ...(told === undefined ? {} : { components: told.components }),
+      },
       ledger.of(''),
     );
     const scope = releaseOf(history)?.scope ?? { kind: 'full' };
     const facts = {
       ...{ serial, ...status, claim: openClaim(history) ?? null, quarantines: held },
+      ...(told === undefined ? {} : { told }),
       // An attempt that may begin now is under the last release.
       ...(TRANSITIONS[status.state].begin === undefined ? {} : { scope }),
     };
@@ -73,6 +79,8 @@ export function itemState(written: string, options: ItemOptions, to: Terminal): 
 interface Facts extends ItemStatus {
   readonly serial: string;
   readonly quarantines: readonly Problem[];
+  /** What it said of itself in its last record. */
+  readonly told?: ToldByItem;
   readonly scope?: ReleasedScope;
 }
 
@@ -87,10 +95,24 @@ function showState(facts: Facts, to: Terminal): void {
     const { stages, record } = facts.scope;
     to.out(`Its retest is for the stages ${stages.join(', ')}; other rows from record ${record}.`);
   }
+  if (facts.told !== undefined) to.out(toldLine(facts.told));
   for (const { what, fix } of facts.quarantines) to.out(`${what} ${fix}`);
   for (const { event, to: next, by } of nextOf(facts)) {
     to.out(`  ${event.padEnd(12)}→ ${next} (${by.join(', ')})`);
   }
+}
+
+/** What was built in and loaded when it was last tested to a record. */
+function toldLine({ certificate, firmware, revision, components, ...told }: ToldByItem): string {
+  const parts = [
+    `firmware ${firmware}`,
+    ...(revision === undefined ? [] : [`hardware revision ${revision}`]),
+    ...(told.parametersDigest === undefined
+      ? []
+      : [`parameters ${told.parametersDigest.slice(0, 8)}…`]),
+    ...components.map(({ kind, serial }) => `${kind} ${serial}`),
+  ];
+  return `In record ${certificate} it told: ${parts.join(', ')}.`;
 }
 
 function attemptLine({ attempt, begun, bench, certificate, ended }: PastAttempt): string {
@@ -222,6 +244,10 @@ export async function entering(
 
 function entered({ kind, serial, by, body }: Entry): string {
   const why = textIn(body, 'why');
+  if (kind === 'bench-checked') {
+    const found = body['ok'] === true ? 'holds' : 'is off';
+    return `${textIn(body, 'instrument')} of ${textIn(body, 'bench')} ${found} (${by}: ${why}).`;
+  }
   return kind === 'item-moved'
     ? `${serial} is ${textIn(body, 'to')}, was ${textIn(body, 'from')} (${by}: ${why}).`
     : `${textIn(body, 'what')} (${by}: ${why}).`;

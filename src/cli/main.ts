@@ -13,6 +13,7 @@ import type { FindOptions } from './find.js';
 import type { KeyOptions } from './keys.js';
 import type { ClockOptions } from './ledger.js';
 import type { CompareOptions } from './limits.js';
+import type { DraftOptions } from './limits-draft.js';
 import type { NearOptions } from './near.js';
 import type { ChangeOptions, NewOptions, TrainOptions } from './people.js';
 import type { PlotsOptions } from './plots.js';
@@ -171,9 +172,8 @@ program
     process.exitCode = await drawPlots(record, options, terminal);
   });
 
-program
-  .command('limits')
-  .description('limits files')
+const limits = program.command('limits').description('limits files');
+limits
   .command('compare')
   .description('what a limits file changes against the one in force, in words; no power')
   .argument('<file>', 'limits file, e.g. a draft')
@@ -185,6 +185,26 @@ program
     const { compareLimits } = await import('./limits.js');
     process.exitCode = compareLimits(file, options, terminal);
   });
+for (const [name, argument, description] of [
+  ['draft', '<file>', 'save a file as the draft of limits, as the page does; it decides nothing'],
+  ['withdraw', '<id>', 'take the draft of limits away; the ledger tells it'],
+] as const) {
+  const command = limits.command(name).description(description).argument(argument);
+  if (name === 'draft') {
+    command.option('--over <digest>', 'the draft there is already, which is given up');
+  }
+  answered(command)
+    .option('--against <file>', 'the limits in force; those of the same id by default')
+    .option('--by <name>', 'the quality engineer, where there is no register of people')
+    .option('--role <role>', 'in which role; with --by')
+    .option('--as <id>', 'who does it; asks for the secret, or STALLMARK_SECRET gives it')
+    .requiredOption('--why <text>', 'reason')
+    .action(async (given: string, options: DraftOptions) => {
+      const of = await import('./limits-draft.js');
+      const act = name === 'draft' ? of.draftLimits : of.withdrawLimits;
+      process.exitCode = await act(given, options, terminal);
+    });
+}
 
 program
   .command('sampling')

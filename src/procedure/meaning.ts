@@ -329,6 +329,17 @@ export function checkBench(values: Values): void {
   checkStands(values);
   checkReferencePolicy(values);
   checkStopPolicy(values);
+  checkIntermediatePolicy(values);
+}
+
+/** Only a simulated bench may test items on instruments that nobody checked in between. */
+function checkIntermediatePolicy(values: Values): void {
+  const kind = values.textAt('/kind');
+  const at = '/checks/intermediate/required';
+  if (kind === undefined || kind === 'simulated' || values.at(at) !== false) return;
+  const what = `A bench of kind "${kind}" must require intermediate checks, but says required: false.`;
+  const fix = 'Write checks: intermediate: { required: true }, or leave it out.';
+  values.add('document/value', '/kind', what, fix);
 }
 
 /** Only a simulated bench may test items without a check that proves it. */

@@ -25,6 +25,8 @@ export interface Procedure {
   readonly supply: { readonly from: Quantity<'V'>; readonly to: Quantity<'V'> };
   /** Relative humidity, 0 … 1; absent where it is not judged. */
   readonly humidity?: { readonly from: number; readonly to: number };
+  /** Kind of the adapter that must lie in the nest; absent: any that belongs to the bench. */
+  readonly adapter?: string;
   /** Attempts without a disposition by a quality engineer. */
   readonly attempts: number;
   /** What attempts after the first have to keep to; absent: nothing. */

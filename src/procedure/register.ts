@@ -13,7 +13,9 @@ export function checkRegister(values: Values): void {
   const zone = zoneOf(values);
   const instruments = values.items('/instruments');
   checkUnique(values, instruments, '/id');
+  checkUnique(values, values.items('/adapters'), '/id');
   for (const instrument of instruments) {
+    checkInterval(values, instrument);
     const calibrations = values.items(`${instrument}/calibrations`);
     checkUnique(values, calibrations, '/certificate');
     for (const calibration of calibrations) checkCalibration(values, calibration, zone);
@@ -21,6 +23,15 @@ export function checkRegister(values: Values): void {
       checkSuccession(values, calibrations[i] ?? after, after, zone);
     });
   }
+}
+
+/** What counts as a check says nothing where none is asked for. */
+function checkInterval(values: Values, instrument: string): void {
+  if (!values.has(`${instrument}/checked-by`)) return;
+  if (values.has(`${instrument}/intermediate-check`)) return;
+  const what = `${subject(values, instrument)} says what counts as its intermediate check, but not how often it is due.`;
+  const fix = 'Write intermediate-check: with days such as 90 days, or delete "checked-by".';
+  values.add('document/value', `${instrument}/checked-by`, what, fix);
 }
 
 /** The zone of the bench; UTC in the place of one that does not exist, which is reported. */

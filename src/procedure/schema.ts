@@ -17,8 +17,8 @@ import { RETEST_BENCHES, type RetestRule } from './procedure.js';
 import type { Approval, Fixture, GateRequest, Model, Procedure } from './procedure.js';
 import type { Reading, Settings, Stage, Warning, WarningText } from './procedure.js';
 import { checkRegister } from './register.js';
-import { QUANTITIES } from './station.js';
-import type { Calibration, RegisteredInstrument } from './station.js';
+import { CHECKED_BY, QUANTITIES } from './station.js';
+import type { Calibration, RegisteredInstrument, StationAdapter } from './station.js';
 import type { StandModel, Station } from './station.js';
 import { checkStructure } from './structure.js';
 import type { DocumentKind } from './structure.js';
@@ -71,6 +71,7 @@ export function readProcedure(text: string, file: string, recordings: Recordings
     ...(values.has('/humidity')
       ? { humidity: { from: values.base('/humidity/from'), to: values.base('/humidity/to') } }
       : {}),
+    ...(values.has('/adapter') ? { adapter: values.text('/adapter') } : {}),
     attempts: values.number('/attempts'),
     ...(values.has('/retest') ? { retest: buildRetest(values) } : {}),
     purpose: PURPOSES.find((purpose) => purpose === values.textAt('/purpose')) ?? 'acceptance',
@@ -128,6 +129,9 @@ export function readStation(text: string, file: string): Station {
     sampleRate: units.hertz(values.base('/sample-rate')),
     shunt: units.newtonMetre(values.base('/shunt')),
     ...(values.textAt('/shunt-polarity') === 'both' ? { shuntPolarity: 'both' } : {}),
+    ...(values.has('/adapters')
+      ? { adapters: nonEmpty(values.items('/adapters').map((a) => buildAdapter(values, a))) }
+      : {}),
     register: nonEmpty(values.items('/instruments').map((i) => buildInstrument(values, i))),
     ...(values.has('/range/sound')
       ? { soundRange: units.pascal(values.base('/range/sound')) }
@@ -325,7 +329,13 @@ function toleranceOf(lower: number | undefined, upper: number | undefined): Tole
   throw new Error('a tolerance without a limit was let through');
 }
 
+function buildAdapter(values: Values, at: string): StationAdapter {
+  const text = (key: string): string => values.text(`${at}/${key}`);
+  return { id: text('id'), kind: text('kind'), serial: text('serial') };
+}
+
 function buildInstrument(values: Values, at: string): RegisteredInstrument {
+  const checkedBy = CHECKED_BY.find((way) => way === values.textAt(`${at}/checked-by`));
   const whole = (key: string): number => Number.parseInt(values.text(`${at}/${key}`), 10);
   return {
     id: values.text(`${at}/id`),
@@ -337,6 +347,7 @@ function buildInstrument(values: Values, at: string): RegisteredInstrument {
     ...(values.has(`${at}/intermediate-check`)
       ? { intermediateCheck: whole('intermediate-check') }
       : {}),
+    ...(checkedBy === undefined ? {} : { checkedBy }),
     calibrations: nonEmpty(
       values.items(`${at}/calibrations`).map((c) => buildCalibration(values, c)),
     ),
@@ -363,7 +374,11 @@ function buildCalibration(values: Values, at: string): Calibration {
 
 function buildChecks(values: Values): Pick<Station, 'checks'> {
   if (!values.has('/checks')) return {};
-  const stop = { ...buildStopPolicy(values), ...buildZeroPolicy(values) };
+  const stop = {
+    ...buildStopPolicy(values),
+    ...buildZeroPolicy(values),
+    ...buildIntermediatePolicy(values),
+  };
   const at = '/checks/reference';
   if (!values.has(at)) return { checks: stop };
   const reference = {
@@ -389,6 +404,13 @@ function buildZeroPolicy(values: Values): Pick<NonNullable<Station['checks']>, '
   const at = '/checks/zero-drift/limit';
   if (!values.has(at)) return {};
   return { zeroDrift: { limit: units.newtonMetre(values.base(at)) } };
+}
+
+function buildIntermediatePolicy(
+  values: Values,
+): Pick<NonNullable<Station['checks']>, 'intermediate'> {
+  const required = values.at('/checks/intermediate/required');
+  return typeof required === 'boolean' ? { intermediate: { required } } : {};
 }
 
 function buildStands(values: Values): Pick<Station, 'stand' | 'formerStands'> {

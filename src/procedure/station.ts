@@ -27,6 +27,8 @@ export interface Station {
   readonly shunt: Quantity<'N·m'>;
   /** The shunt can be switched in the other way round too; absent where it cannot. */
   readonly shuntPolarity?: 'both';
+  /** Adapters that may lie in the nest, the usual one first; absent where the bench names none. */
+  readonly adapters?: NonEmpty<StationAdapter>;
   /** Every instrument with the history of its calibrations. What is in force: `readiness/equipment.ts`. */
   readonly register: NonEmpty<RegisteredInstrument>;
   /** The stand model in force, and those before it, oldest first. */
@@ -39,8 +41,27 @@ export interface Station {
     readonly reference?: ReferencePolicy;
     readonly stopProof?: StopPolicy;
     readonly zeroDrift?: ZeroPolicy;
+    readonly intermediate?: IntermediatePolicy;
   };
 }
+
+/** A part between item and stand that belongs to the bench. How the stand is arranged is a fixture. */
+export interface StationAdapter {
+  readonly id: string;
+  /** What it is made for, e.g. `h12-shaft`; a procedure may ask for one of a kind. */
+  readonly kind: string;
+  readonly serial: string;
+}
+
+/** Whether items are tested on instruments of which the intermediate check is missing or overdue. */
+export interface IntermediatePolicy {
+  /** false on simulated benches only. */
+  readonly required: boolean;
+}
+
+/** What counts as the intermediate check of an instrument besides what a person enters. */
+export const CHECKED_BY = ['reference', 'shunt'] as const;
+export type CheckedBy = (typeof CHECKED_BY)[number];
 
 /** How long a proof of the stop function counts, and what it must find. */
 export interface StopPolicy {
@@ -80,6 +101,8 @@ export interface RegisteredInstrument {
   readonly warmUp?: Quantity<'s'>;
   /** Most days between two intermediate checks; absent where none are asked for. */
   readonly intermediateCheck?: number;
+  /** Absent where only a check that a person enters counts. */
+  readonly checkedBy?: CheckedBy;
   /** Oldest first. */
   readonly calibrations: NonEmpty<Calibration>;
 }

@@ -184,6 +184,7 @@ const NAMED: Readonly<Record<string, readonly [noun: string, key: string]>> = {
   stages: ['stage', 'id'],
   warnings: ['warning', 'hazard'],
   instruments: ['instrument', 'id'],
+  adapters: ['adapter', 'id'],
   calibrations: ['calibration', 'certificate'],
   items: ['reference item', 'serial'],
   entries: ['route', 'id'], // has no name of its own and so is told by its number

@@ -1,5 +1,7 @@
 import { isoInstant, readInstant } from '../base/clock.js';
 import { throwIfAny, unreachable, type Problem } from '../base/error.js';
+import { writeInstead } from '../base/report.js';
+import { COMPONENT_KINDS, type Component } from '../bench/bench.js';
 import { fits } from '../identity/serial.js';
 import type { LabelledModel } from '../identity/identity.js';
 import type { Entry, Ledger } from '../ledger/ledger.js';
@@ -89,8 +91,8 @@ export interface Examined {
   /** Undefined when its label names none. */
   readonly lot: string | undefined;
   readonly attempts: readonly Pick<PastAttempt, 'bench' | 'begun'>[];
-  /** Serials of its components by name; left out as long as the item was not asked. */
-  readonly components?: ReadonlyMap<string, string>;
+  /** Its components, as it tells them; left out as long as the item was not asked. */
+  readonly components?: readonly Component[];
 }
 
 /**
@@ -101,14 +103,34 @@ export interface Examined {
  * @param general - Entries without a serial, oldest first.
  */
 export function quarantineProblems(item: Examined, general: Iterable<Entry>): readonly Problem[] {
-  return quarantines(general).flatMap((quarantine) => {
-    const hold = holdOf(item, quarantine.held);
-    if (hold === undefined) return [];
-    const { entry, why, contact, at } = quarantine;
-    const what = `Item ${item.serial} is in quarantine ${entry} of ${at.slice(0, 10)}: ${hold}. ${why}`;
-    const fix = `Set it aside and ask ${contact}.`;
-    return [{ code: 'serial/quarantined' as const, what, fix }];
-  });
+  return quarantines(general).flatMap((one) => heldBack(item.serial, one, holdOf(item, one.held)));
+}
+
+/**
+ * Says which quarantines hold an item back for a component that is built into it. Asked for every use of
+ * power once the item was asked what is built in, so that also the stand is not measured with it.
+ *
+ * @param item - With the components that it told; none for an item that tells none.
+ * @param general - Entries without a serial, oldest first.
+ */
+export function builtInProblems(
+  item: Required<Pick<Examined, 'serial' | 'model' | 'components'>>,
+  general: Iterable<Entry>,
+): readonly Problem[] {
+  return quarantines(general).flatMap((one) =>
+    one.held.kind === 'component' ? heldBack(item.serial, one, componentHold(item, one.held)) : [],
+  );
+}
+
+function heldBack(
+  serial: string,
+  { entry, why, contact, at }: Quarantine,
+  hold: string | undefined,
+): readonly Problem[] {
+  if (hold === undefined) return [];
+  const what = `Item ${serial} is in quarantine ${entry} of ${at.slice(0, 10)}: ${hold}. ${why}`;
+  const fix = `Set it aside and ask ${contact}.`;
+  return [{ code: 'serial/quarantined' as const, what, fix }];
 }
 
 /** Why an item is held back, in words; undefined when it is not. */
@@ -132,14 +154,14 @@ function holdOf(item: Examined, held: Held): string | undefined {
 }
 
 function componentHold(
-  item: Examined,
+  item: Pick<Examined, 'model' | 'components'>,
   held: Extract<Held, { kind: 'component' }>,
 ): string | undefined {
   if (item.model !== held.model || item.components === undefined) return undefined;
   const name = `${held.component} ${held.serial}`;
-  const found = item.components.get(held.component);
-  if (found === undefined) return `it does not tell its ${held.component}, and ${name} is`;
-  return found === held.serial ? `its ${name} is` : undefined;
+  const alike = item.components.filter(({ kind }) => kind === held.component);
+  if (alike.length === 0) return `it does not tell its ${held.component}, and ${name} is`;
+  return alike.some(({ serial }) => serial === held.serial) ? `its ${name} is` : undefined;
 }
 
 function benchHold(item: Examined, held: Extract<Held, { kind: 'bench' }>): string | undefined {
@@ -243,11 +265,9 @@ function heldProblems(held: Held, models: readonly LabelledModel[]): readonly Pr
     case 'serials':
       return rangeProblems(held, models);
     case 'lot':
-    case 'component': {
-      if (models.some(({ code }) => code === held.model)) return [];
-      const codes = [...new Set(models.map(({ code }) => code))].join(', ');
-      return wrong(`There is no model "${held.model}"; there are: ${codes}.`, 'Give one of them.');
-    }
+      return modelProblems(held.model, models);
+    case 'component':
+      return [...modelProblems(held.model, models), ...kindProblems(held.component)];
     case 'bench':
       if (held.from <= held.to) return [];
       return wrong(
@@ -257,6 +277,21 @@ function heldProblems(held: Held, models: readonly LabelledModel[]): readonly Pr
     default:
       return unreachable(held);
   }
+}
+
+function modelProblems(model: string, models: readonly LabelledModel[]): readonly Problem[] {
+  if (models.some(({ code }) => code === model)) return [];
+  const codes = [...new Set(models.map(({ code }) => code))].join(', ');
+  const what = `There is no model "${model}"; there are: ${codes}.`;
+  return [{ code: 'usage/argument', what, fix: 'Give one of them.' }];
+}
+
+/** A component that no item tells would hold back every item of the model. */
+function kindProblems(name: string): readonly Problem[] {
+  if (COMPONENT_KINDS.some((kind) => kind === name)) return [];
+  const what = `Items do not tell the serial of their ${name || 'component'}; they tell: ${COMPONENT_KINDS.join(', ')}.`;
+  const otherwise = 'Name one of them, or hold the items back by their own serials.';
+  return [{ code: 'usage/argument', what, fix: writeInstead(name, COMPONENT_KINDS, otherwise) }];
 }
 
 function rangeProblems(

@@ -6,7 +6,9 @@ import type { Entry, Ledger } from '../ledger/ledger.js';
 import type { Procedure } from '../procedure/procedure.js';
 import type { ReferenceRegister } from '../procedure/reference-items.js';
 import type { Station } from '../procedure/station.js';
+import { adapterChecks } from './adapter.js';
 import { equipmentChecks } from './equipment.js';
+import { intermediateChecks } from './intermediate-check.js';
 import { referenceChecks } from './reference.js';
 import { sensorChecks } from './sensors.js';
 import { stopProofCheck } from './stop-proof.js';
@@ -75,6 +77,7 @@ export function readinessChecks(s: Situation): readonly Check[] {
     ...humidityChecks(s),
     rangeCheck(s.procedure.ceiling, s.ratings.torqueRange),
     abilityCheck(s.procedure, s.ratings),
+    ...adapterChecks({ ...s, found: s.environment.adapter }),
     clockCheck(s.last, s.now),
     spaceCheck(s.freeBytes, s.recordBytes),
     sealCheck(s.sealUntil, s.now),
@@ -102,6 +105,7 @@ function acceptanceChecks(s: Situation): readonly Check[] {
   const bench = { bench: station.id, simulated: kind === 'simulated' };
   return [
     ...referenceChecks({ register, ledger, station, model, now }),
+    ...intermediateChecks({ station, references: register, ledger, now }),
     suspectedBench(ledger.newestFirst(), bench, now),
   ];
 }

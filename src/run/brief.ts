@@ -139,6 +139,12 @@ export function identityProblems(identity: Identity, order: Asking): readonly Pr
     const what = `The device in the nest says ${identity.model} ${identity.serial}, but ${order.serial} was scanned.`;
     problems.push({ code: 'bench/wrong-item', what, fix: 'Scan the item that lies in the nest.' });
   }
+  // The label was held against the model when it was read: one revision for all three.
+  if (identity.revision !== undefined && identity.revision !== model.revision) {
+    const what = `The device says hardware revision ${identity.revision}, but the procedure of model ${model.code} is for ${model.revision}.`;
+    const fix = 'Set the item aside until a procedure for its revision is approved.';
+    problems.push({ code: 'bench/wrong-item', what, fix });
+  }
   if (!model.firmware.includes(identity.firmware)) {
     const what = `The device runs firmware ${identity.firmware}; allowed: ${model.firmware.join(', ')}.`;
     problems.push({

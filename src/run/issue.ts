@@ -19,7 +19,9 @@ import { numberOf } from '../ledger/numbering.js';
 import { attemptFolder, issueRecord } from '../ledger/store.js';
 import type { Limits } from '../procedure/limits.js';
 import type { Procedure } from '../procedure/procedure.js';
+import { toldBody } from '../readiness/built-in.js';
 import { equipmentInForce } from '../readiness/equipment.js';
+import { shuntBody } from '../readiness/intermediate-check.js';
 import { nearLimitsBody } from '../readiness/near-limits.js';
 import { checkDeviations } from '../readiness/reference.js';
 import { zeroBody } from '../readiness/zero-drift.js';
@@ -84,7 +86,9 @@ export async function issue(finished: Finished): Promise<Issued> {
     reason: decision.reason,
     revision: certificate.revision,
     simulated: certificate.simulated,
+    ...toldBody(certificate.item),
     ...nearLimitsBody(certificate.model.code, decision.results),
+    ...shuntBody(certificate.bench, decision.gates),
     ...(zero === undefined ? {} : zeroBody(zero)),
     ...(certificate.partial === undefined ? {} : { carriedFrom: certificate.partial.record }),
   };

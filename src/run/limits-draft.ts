@@ -6,6 +6,7 @@ import {
   openSync,
   readFileSync,
   renameSync,
+  rmSync,
   writeSync,
 } from 'node:fs';
 import { basename, join } from 'node:path';
@@ -90,6 +91,35 @@ export function saveDraft(saving: Saving, saved: SavedDraft): Entry {
   );
 }
 
+/**
+ * Takes a draft away and enters who withdrew what and why; the ledger keeps its digest.
+ *
+ * @throws limits/overtaken when there is no draft, or another than the one that was seen;
+ * usage/argument without a reason; ledger/*, storage/*.
+ */
+export function withdrawDraft(
+  { root, ledger, by, now }: Omit<Saving, 'effective'>,
+  { file, id, why, seen }: Omit<SavedDraft, 'text' | 'seen'> & { readonly seen: string },
+): Entry {
+  refuseWithout(why);
+  return ledger.append(
+    () => {
+      const from = readDraft(root, file)?.digest ?? '';
+      if (from === '' || from !== seen) {
+        throw new StallmarkError([overtaken(`The draft of ${basename(file)}`, seen, from)]);
+      }
+      const body = { what: WHAT, id, file: basename(file), from, to: null, why };
+      return { kind: 'changed', serial: '', attempt: 0, by, body };
+    },
+    now,
+    () => {
+      onDisk(draftFile(root, file), (path) => {
+        rmSync(path);
+      });
+    },
+  );
+}
+
 /** Who saved the draft of this digest, as entries tell; undefined when none does. */
 export function draftEntry(
   entries: readonly Entry[],
@@ -103,11 +133,14 @@ export function draftEntry(
   return { by: entry.by, at: entry.at, why: typeof why === 'string' ? why : '' };
 }
 
+function refuseWithout(why: string): void {
+  if (why.trim() !== '') return;
+  const what = 'A draft of limits is saved or withdrawn only with a reason.';
+  throw refused('usage/argument', what, 'Say why.');
+}
+
 function refuseUnfit({ why, text }: SavedDraft): void {
-  if (why.trim() === '') {
-    const what = 'A draft of limits is saved only with a reason.';
-    throw refused('usage/argument', what, 'Say why the limits are changed.');
-  }
+  refuseWithout(why);
   if (text.length > MOST_CHARACTERS) {
     const what = `The draft has ${text.length} characters, at most ${MOST_CHARACTERS} are read.`;
     throw refused('usage/argument', what, 'Shorten the text.');
@@ -137,8 +170,7 @@ function overtaken(subject: string, seen: string, now: string): Problem {
 }
 
 function write(root: string, { file, text }: SavedDraft): void {
-  const path = draftFile(root, file);
-  try {
+  onDisk(draftFile(root, file), (path) => {
     mkdirSync(join(root, DRAFTS), { recursive: true });
     const handle = openSync(`${path}.new`, 'w');
     try {
@@ -148,8 +180,14 @@ function write(root: string, { file, text }: SavedDraft): void {
       closeSync(handle);
     }
     renameSync(`${path}.new`, path);
+  });
+}
+
+function onDisk(path: string, change: (path: string) => void): void {
+  try {
+    change(path);
   } catch (cause) {
-    const what = `The draft could not be written to ${path}: ${String(cause)}.`;
+    const what = `The draft ${path} could not be changed: ${String(cause)}.`;
     const fix = 'Make room or give the folder of records rights to be written to.';
     throw new StallmarkError([{ code: 'storage/unwritable', what, fix }], { cause });
   }

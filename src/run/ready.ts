@@ -2,6 +2,7 @@ import { throwIfAny } from '../base/error.js';
 import type { Bench } from '../bench/bench.js';
 import type { Acknowledgement, EnergizePermit } from '../bench/permit.js';
 import { claimItem } from '../readiness/claim.js';
+import { builtInProblems } from '../readiness/quarantine.js';
 import { readinessChecks, readinessProblems, type Check } from '../readiness/readiness.js';
 import {
   identityProblems,
@@ -49,16 +50,20 @@ async function* askedReady(
 ): AsyncGenerator<ReadyProgress, { readonly brief: Brief; readonly permit: EnergizePermit }> {
   const { procedure } = order.documents;
   const { serial } = order;
+  const { ledger } = parts;
   const task = { bench: bench.id, serial, attempt, procedureDigest: procedure.digest };
   const identity = await bench.identify();
+  const { components = [] } = identity;
   throwIfAny(identityProblems(identity, order));
+  // Only now: what another item tells of its components is nothing about the one that was scanned.
+  throwIfAny(builtInProblems({ serial, model: procedure.model.code, components }, ledger.of('')));
   throwIfAny(operatorProblems(order, parts, parts.clock.now()));
   const situation = await situationOf(bench, order, parts);
   const checks = readinessChecks(situation);
   yield { kind: 'ready', checks };
   throwIfAny(readinessProblems(checks));
   if (procedure.purpose === 'acceptance') {
-    claimItem(parts.ledger, claimOf(order, parts), parts.clock.now());
+    claimItem(ledger, claimOf(order, parts), parts.clock.now());
   }
   const acknowledgements: Acknowledgement[] = [];
   for (const warning of procedure.warnings) {

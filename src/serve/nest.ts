@@ -30,6 +30,8 @@ export class Nest {
   /** Whether an item is on its way or readiness is being drawn up. */
   #isBusy = false;
   #going: Promise<void> = Promise.resolve();
+  /** Ends when readiness that is being drawn up is there; a scan waits for it instead of being refused. */
+  #looking: Promise<void> = Promise.resolve();
   #alive: number;
 
   constructor(
@@ -61,6 +63,7 @@ export class Nest {
    */
   async do(command: NestCommand, session: Session): Promise<readonly Problem[]> {
     this.alive();
+    if (command.kind === 'scan' || command.kind === 'next') await this.#looking;
     switch (command.kind) {
       case 'look':
         await this.look();
@@ -92,6 +95,11 @@ export class Nest {
   async look(): Promise<void> {
     if (this.#isBusy) return;
     this.#isBusy = true;
+    this.#looking = this.#drawUp();
+    await this.#looking;
+  }
+
+  async #drawUp(): Promise<void> {
     try {
       this.#show(await readinessOf(this.site, this.clock));
     } finally {

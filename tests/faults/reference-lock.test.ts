@@ -140,7 +140,11 @@ test('after good checks an item is tested, and its record says nothing of them',
   const { error, issued, progress } = await attempted(true, [{}, BAD]);
   expect(error).toBeUndefined();
   expect(progress).toContain('power');
-  expect(issued?.certificate.deviations.filter((text) => text.includes('REF-'))).toEqual([]);
+  const deviations = issued?.certificate.deviations ?? [];
+  expect(deviations.filter((text) => text.includes('REF-'))).toEqual([]);
+  // A good item that held is the intermediate check of the current sensor; nothing was of the transducer.
+  expect(deviations.filter((text) => text.includes('CS-11'))).toEqual([]);
+  expect(deviations.filter((text) => text.includes('TT-204'))).toHaveLength(1);
 });
 
 test('on a simulated bench that requires none a fresh folder can be used, and the record says so', async () => {
@@ -150,7 +154,11 @@ test('on a simulated bench that requires none a fresh folder can be used, and th
     'Check "stop proof" not run: the stop function was never proven on TW-1 in this ledger.',
     'Check "reference item REF-H12-A" not run: never checked on TW-1 in this ledger.',
     'Check "reference item REF-H12-B" not run: never checked on TW-1 in this ledger.',
+    'Check "intermediate check of torque transducer with bridge amplifier TT-204" overdue: never checked in this ledger; calibrated 2026-05-18; due every 90 days, by 2026-08-16.',
+    'Check "intermediate check of current sensor, three phases CS-11" overdue: never checked in this ledger; calibrated 2026-05-19; due every 90 days, by 2026-08-17.',
   ]);
+  // What the item told of itself stands in the entry of its record.
+  expect(issued?.entry.body['item']).toMatchObject({ revision: 'C3', firmware: '2.4.1' });
 });
 
 test('a script that hands a reference item over as a product is refused like a person', async () => {

@@ -291,8 +291,8 @@ const CASES: readonly Case[] = [
       const { bench } = scene;
       answering(scene, {
         environment: async () => {
-          const { adapter: _, ...rest } = await bench.environment();
-          return rest;
+          const { ambient, humidity, supply, poweredFor = 0 } = await bench.environment();
+          return { ambient, humidity, supply, poweredFor };
         },
       });
     },
@@ -456,8 +456,8 @@ const CASES: readonly Case[] = [
       const { bench } = scene;
       answering(scene, {
         identify: async () => {
-          const { components: _, ...rest } = await bench.identify();
-          return rest;
+          const { model, serial, firmware, firmwareDigest } = await bench.identify();
+          return { model, serial, firmware, firmwareDigest };
         },
       });
     },

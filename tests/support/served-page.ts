@@ -117,7 +117,8 @@ export async function servedPage(wish: ServedWish = {}): Promise<ServedPage> {
   };
 }
 
-async function people(root: string, keys: string, clock: HandClock): Promise<void> {
+/** Enters four people into the register and the ledger of a folder. */
+export async function people(root: string, keys: string, clock: HandClock): Promise<void> {
   const ledger = openLedger(ledgerFile(root));
   try {
     const now = clock.now();
@@ -143,7 +144,8 @@ async function people(root: string, keys: string, clock: HandClock): Promise<voi
   }
 }
 
-function browserOf(port: number, to = '127.0.0.1'): Browser {
+/** A browser without a screen: cookie and token, and any request one likes. */
+export function browserOf(port: number, to = '127.0.0.1'): Browser {
   const browser: Browser = {
     cookie: '',
     token: '',

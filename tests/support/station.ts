@@ -9,5 +9,9 @@ export const STATION: SimulatedStation = {
   currentRange: ampere(30),
   sampleRate: hertz(20_000),
   shunt: newtonMetre(5),
+  adapters: [
+    { id: 'AD-12', kind: 'h12-shaft', serial: 'HA-1204' },
+    { id: 'AD-14', kind: 'h12-shaft', serial: 'HA-1209' },
+  ],
   stand: standModel(),
 };

@@ -102,7 +102,10 @@ for (const { lacks, found } of LACKS) {
         presence: 'released',
         age: 0,
       } as const,
-      environment: { ambient: 23, humidity: 0.4, supply: 48, poweredFor: 1e5 } as never,
+      environment: {
+        ...{ ambient: 23, humidity: 0.4, supply: 48, poweredFor: 1e5 },
+        adapter: { id: 'AD-12', kind: 'h12-shaft', serial: 'HA-1204' },
+      } as never,
       ...NOTHING_ENTERED,
       last: undefined,
       freeBytes: 1e12,

@@ -40,6 +40,50 @@ test('the same certificate gives the same bytes, with CRLF, without byte order m
   expect(text.replaceAll('\r\n', '')).not.toMatch(/[\r\n]/u);
 });
 
+const TOLD: readonly (readonly [item: string, told: string])[] = [
+  ['item revision, as it says', 'C3'],
+  ['item parameters digest', 'a'.repeat(64)],
+  ['component motor', 'M-1'],
+  ['component encoder', 'E-1'],
+  ['component encoder 2', 'E-2'],
+  ['adapter', 'AD-12, h12-shaft, serial HA-1204'],
+];
+
+test('what the item tells of itself and the adapter stand in rows of their own, where they are told', () => {
+  const plain = sampleCertificate();
+  const full = {
+    ...plain,
+    item: {
+      ...{ ...plain.item, revision: 'C3', parametersDigest: 'a'.repeat(64) },
+      components: [
+        { kind: 'motor', serial: 'M-1' },
+        { kind: 'encoder', serial: 'E-1' },
+        { kind: 'encoder', serial: 'E-2' },
+      ] as const,
+    },
+    environment: {
+      ...plain.environment,
+      adapter: { id: 'AD-12', kind: 'h12-shaft', serial: 'HA-1204' },
+    },
+  };
+  for (const [item, told] of TOLD) {
+    expect(itemIn(full, item), item).toBe(told);
+    expect(itemIn(plain, item), item).toBeUndefined();
+  }
+});
+
+const UNTOLD: readonly (readonly [name: string, item: Partial<Certificate['item']>])[] = [
+  ['the serial of the motor', { components: [{ kind: 'motor', serial: ' ' }] }],
+  ['the digest of the parameters', { parametersDigest: 'abc' }],
+  ['the hardware revision that the item tells', { revision: '' }],
+];
+for (const [name, item] of UNTOLD) {
+  test(`what an item tells and cannot be read is not issued: ${name}`, () => {
+    const plain = sampleCertificate();
+    expect(() => certificateCsv({ ...plain, item: { ...plain.item, ...item } })).toThrow(name);
+  });
+}
+
 test('an outside reader finds one row per result, raw and as displayed, with unit and limits', () => {
   const results = outsideRows(sampleCertificate()).filter(({ section }) => section === 'result');
   expect(results).toHaveLength(SAMPLE_RESULTS.length);

@@ -341,6 +341,7 @@ function situation(over: Partial<Situation>): Situation {
     interlocks: { guard: 'closed', emergencyStop: 'released', presence: 'released', age: 0 },
     environment: {
       ...{ ambient: 23, humidity: 0.4, supply: 48, poweredFor: 1e5 },
+      adapter: { id: 'AD-12', kind: 'h12-shaft', serial: 'HA-1204' },
     } as unknown as Situation['environment'],
     ...NOTHING_ENTERED,
     last: entryAt('2026-10-24T16:00:00.000Z'),

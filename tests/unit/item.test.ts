@@ -2,11 +2,14 @@ import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { expect, test } from 'vitest';
 import { StallmarkError } from '../../src/base/error.js';
+import { benchCheck } from '../../src/cli/bench-check.js';
+import { itemComponent } from '../../src/cli/component.js';
 import { benchClear, itemMove, itemReconcile, itemState } from '../../src/cli/item.js';
 import { itemLift, itemQuarantine, itemQuarantines } from '../../src/cli/quarantine.js';
 import type { Terminal } from '../../src/cli/terminal.js';
 import type { NewEntry } from '../../src/ledger/ledger.js';
 import { openLedger } from '../../src/ledger/sqlite.js';
+import { toldBody } from '../../src/readiness/built-in.js';
 import { temporaryFolder } from '../support/folder.js';
 import { attempt } from '../support/history.js';
 
@@ -71,6 +74,69 @@ test('item state as JSON holds the same', async () => {
     ...{ serial: S, state: 'to be repeated', counted: 1, allowed: 2, claim: null, quarantines: [] },
     next: [{ event: 'begin' }, {}, {}, {}, {}],
   });
+});
+
+/** An attempt in which the item told its motor. */
+function withMotor(serial: string, motor: string): readonly NewEntry[] {
+  const [begin, end] = attempt(serial, 1, 'accepted');
+  if (begin === undefined || end === undefined) throw new Error('no attempt');
+  const told = toldBody({
+    ...{ model: 'H12', serial, firmware: '2.4.1', firmwareDigest: 'f'.repeat(64) },
+    ...{ revision: 'C3', parametersDigest: 'a'.repeat(64) },
+    components: [{ kind: 'motor', serial: motor }],
+  });
+  return [begin, { ...end, body: { ...end.body, ...told, certificate: `R-${serial}` } }];
+}
+
+test('item component: which items told it, as text and as JSON', async () => {
+  const other = 'H12-26-04712';
+  const data = folderWith(...withMotor(S, 'M-1'), ...withMotor(other, 'M-2'));
+  const lines = await printed((to) => itemComponent('M-1', { data }, to));
+  expect(lines).toHaveLength(2);
+  expect(lines[1]).toMatch(
+    /^H12-26-04711 +motor +yes +R-H12-26-04711 \(simulated\) +1 .* accepted$/u,
+  );
+  const [json = ''] = await printed((to) => itemComponent('M-1', { data, json: true }, to));
+  expect(JSON.parse(json)).toMatchObject({
+    component: 'M-1',
+    items: [{ serial: S, kind: 'motor', isThere: true, state: 'accepted', simulated: true }],
+  });
+  expect(await printed((to) => itemComponent('M-3', { data }, to))).toEqual([
+    'No record tells of a component M-3.',
+  ]);
+});
+
+test('item state tells what is built in, and the quarantine of its motor', async () => {
+  const data = folderWith(...withMotor(S, 'M-1'));
+  const order = { component: 'motor=M-1', model: 'H12', why: 'Glue lets go.' };
+  await printed((to) => itemQuarantine({ data, ...ENGINEER, ...order }, to));
+  const lines = await printed((to) => itemState(S, { data }, to));
+  expect(lines).toContain(
+    `In record R-${S} it told: firmware 2.4.1, hardware revision C3, parameters aaaaaaaa…, motor M-1.`,
+  );
+  expect(lines.join()).toContain('its motor M-1 is. Glue lets go.');
+  const [json = ''] = await printed((to) => itemState(S, { data, json: true }, to));
+  expect(JSON.parse(json)).toMatchObject({
+    told: { revision: 'C3', components: [{ kind: 'motor', serial: 'M-1' }] },
+    quarantines: [{ code: 'serial/quarantined' }],
+  });
+});
+
+test('bench check: entered with what was found; an unknown instrument and a wrong role are refused', async () => {
+  const data = folderWith(...attempt(S, 1, 'accepted'));
+  const check = { data, by: 'M. Fitter', role: 'maintenance', keys, why: 'weight found again' };
+  expect(await printed((to) => benchCheck('TT-204', check, to))).toEqual([
+    'Entry 3: TT-204 of TW-1 holds (M. Fitter: weight found again).',
+  ]);
+  const off = { ...check, off: true as const, why: 'reads 3 % low' };
+  expect(await printed((to) => benchCheck('TT-204', off, to))).toEqual([
+    'Entry 4: TT-204 of TW-1 is off (M. Fitter: reads 3 % low).',
+  ]);
+  const wrong = { ...check, role: 'operator' };
+  expect(await problemsOf((to) => benchCheck('TT-240', wrong, to))).toEqual([
+    'people/role',
+    'usage/argument',
+  ]);
 });
 
 test('item move: rework, reworked, and the way back to the bench', async () => {

@@ -9,6 +9,7 @@ import {
   draftFile,
   readDraft,
   saveDraft,
+  withdrawDraft,
   type SavedDraft,
   type Saving,
 } from '../../src/run/limits-draft.js';
@@ -95,7 +96,7 @@ const OVERTAKEN: readonly {
   {
     name: 'a reason that is missing',
     seen: { ...saved('mine', textDigest('theirs')), why: ' ' },
-    want: ['usage/argument A draft of limits is saved only with a reason.'],
+    want: ['usage/argument A draft of limits is saved or withdrawn only with a reason.'],
   },
 ];
 
@@ -105,6 +106,41 @@ for (const { name, seen, want } of OVERTAKEN) {
     const ledger = openLedger(ledgerFile(root));
     saveDraft(saving(root, ledger), saved('theirs'));
     expect(codesOf(() => saveDraft(saving(root, ledger, 1), seen))).toEqual(want);
+    expect(readDraft(root, 'limits/as-h12.yaml')?.text).toBe('theirs');
+    expect([...ledger.entries()]).toHaveLength(1);
+    ledger.close();
+  });
+}
+
+const withdrawn = (seen: string, why = 'not needed') => ({
+  ...{ file: 'limits/as-h12.yaml', id: 'AS-H12' },
+  ...{ why, seen },
+});
+
+test('a draft that is withdrawn is gone, and the trail tells whose act it was', () => {
+  const root = temporaryFolder();
+  const ledger = openLedger(ledgerFile(root));
+  saveDraft(saving(root, ledger), saved('first'));
+  withdrawDraft(saving(root, ledger, 1), withdrawn(textDigest('first')));
+  expect(readDraft(root, 'limits/as-h12.yaml')).toBeUndefined();
+  const row = trailOf(ledger.entries()).at(-1);
+  expect(row).toMatchObject({ by: 'I. Hallbeck', from: textDigest('first'), to: '' });
+  expect(row?.why).toBe('not needed');
+  saveDraft(saving(root, ledger, 2), saved('second'));
+  expect(readDraft(root, 'limits/as-h12.yaml')?.text).toBe('second');
+  ledger.close();
+});
+
+for (const [name, seen, why, want] of [
+  ['another than was seen', textDigest('older'), 'x', 'limits/overtaken The draft of as-h12.yaml'],
+  ['without a reason', textDigest('theirs'), ' ', 'usage/argument A draft of limits is saved or'],
+] as const) {
+  test(`a draft is not withdrawn: ${name}`, () => {
+    const root = temporaryFolder();
+    const ledger = openLedger(ledgerFile(root));
+    saveDraft(saving(root, ledger), saved('theirs'));
+    const [told = ''] = codesOf(() => withdrawDraft(saving(root, ledger), withdrawn(seen, why)));
+    expect(told).toContain(want);
     expect(readDraft(root, 'limits/as-h12.yaml')?.text).toBe('theirs');
     expect([...ledger.entries()]).toHaveLength(1);
     ledger.close();

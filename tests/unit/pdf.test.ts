@@ -46,6 +46,33 @@ for (const [kind, title, word, end] of TITLES) {
   });
 }
 
+test('components, parameters and adapter are told where the item and the nest tell them', async () => {
+  const plain = sampleCertificate();
+  const item = {
+    ...{ ...plain.item, parametersDigest: `abcdef${'0'.repeat(54)}1234` },
+    components: [
+      { kind: 'motor', serial: 'M-40418331' },
+      { kind: 'drive', serial: 'D-70011904' },
+      { kind: 'encoder', serial: 'E-55120077' },
+    ] as const,
+  };
+  const adapter = { id: 'AD-12', kind: 'h12-shaft', serial: 'HA-1204' };
+  const environment = { ...plain.environment, adapter };
+  const file = await read({ ...plain, item, environment });
+  const front = file.pages[0]?.lines.map((l) => l.text).join(' ') ?? '';
+  for (const told of ['motor M-40418331', 'drive D-70011904', 'encoder E-55120077']) {
+    expect(front).toContain(told);
+  }
+  expect(front).toContain('parameters abcdef…1234');
+  const back = drawn(file);
+  expect(back).toContain('parameters of the item');
+  expect(back.replaceAll(' ', '')).toContain(item.parametersDigest);
+  expect(back).toContain('Adapter in the nest: AD-12, h12-shaft, serial HA-1204.');
+  const bare = drawn(await read(plain));
+  expect(bare).not.toContain('parameters of the item');
+  expect(bare).not.toContain('Adapter in the nest');
+});
+
 test('number, revision and page n of m stand on every page', async () => {
   const { pages } = await read({ ...sampleCertificate(), revision: 3 });
   expect(pages.length).toBeGreaterThan(2);

@@ -1,10 +1,12 @@
 import Database from 'better-sqlite3';
 import { expect, test } from 'vitest';
 import { StallmarkError } from '../../src/base/error.js';
+import type { Component } from '../../src/bench/bench.js';
 import type { Entry, NewEntry } from '../../src/ledger/ledger.js';
 import { ledgerOn, type LedgerFile } from '../../src/ledger/sqlite.js';
 import type { Role } from '../../src/people/people.js';
 import {
+  builtInProblems,
   liftQuarantine,
   quarantineLine,
   quarantineProblems,
@@ -42,6 +44,8 @@ const item = (over: Partial<Examined> = {}): Examined => ({
 });
 const testedAt = (bench: string, begun: string): Examined => item({ attempts: [{ bench, begun }] });
 
+const motor = (serial: string): Component => ({ kind: 'motor', serial });
+
 const serials: Held = { kind: 'serials', from: 'H12-26-04700', to: 'H12-26-04799' };
 const lot: Held = { kind: 'lot', lot: 'L7', model: 'H12' };
 const component: Held = { kind: 'component', component: 'motor', serial: 'M-0815', model: 'H12' };
@@ -77,18 +81,25 @@ const cases: readonly (readonly [name: string, Held, Examined, reason: string | 
   ['another lot', lot, item({ lot: 'L8' }), undefined],
   ['the lot of another model', lot, item({ model: 'H08' }), undefined],
   ['a label without a lot', lot, item({ lot: undefined }), 'its label names no lot, and lot L7 is'],
+  ['its motor', component, item({ components: [motor('M-0815')] }), 'its motor M-0815 is'],
+  ['another motor', component, item({ components: [motor('M-0816')] }), undefined],
   [
-    'its motor',
+    'the second of two motors',
     component,
-    item({ components: new Map([['motor', 'M-0815']]) }),
+    item({ components: [motor('M-0816'), motor('M-0815')] }),
     'its motor M-0815 is',
   ],
-  ['another motor', component, item({ components: new Map([['motor', 'M-0816']]) }), undefined],
+  [
+    'the same number on a drive',
+    component,
+    item({ components: [motor('M-0816'), { kind: 'drive', serial: 'M-0815' }] }),
+    undefined,
+  ],
   ['an item that was not asked yet', component, item(), undefined],
   [
     'an item that does not tell',
     component,
-    item({ components: new Map() }),
+    item({ components: [] }),
     'it does not tell its motor, and motor M-0815 is',
   ],
   [
@@ -167,6 +178,7 @@ const wrongs: readonly (readonly [string, Held])[] = [
   ['no serials', { kind: 'serials', from: '', to: '' }],
   ['a lot of no model', { ...lot, model: '' }],
   ['a component of an unknown model', { ...component, model: 'H15' }],
+  ['a component that no item tells', { ...component, component: 'moter' }],
   ['a time that ends before it begins', { ...bench, to: Date.parse('2026-11-24T05:59:59Z') }],
   ['a time that cannot be read', { ...bench, from: NaN, to: NaN }],
 ];
@@ -178,6 +190,38 @@ for (const [name, held] of wrongs) {
     expect(ledger.last()).toBeUndefined();
   });
 }
+
+test('a component by a wrong name and of a wrong model: both are told, with the right name', () => {
+  const held = { ...component, component: 'moter', model: 'H15' };
+  try {
+    set(held);
+    throw new Error('it was entered');
+  } catch (error) {
+    if (!(error instanceof StallmarkError)) throw error;
+    expect(error.problems.map(({ what }) => what)).toEqual([
+      'There is no model "H15"; there are: H12, H08.',
+      'Items do not tell the serial of their moter; they tell: motor, drive, encoder.',
+    ]);
+    expect(error.problems[1]?.fix).toBe('Write "motor".');
+  }
+});
+
+test('for the components alone: other quarantines, and those of other models, hold nothing back', () => {
+  const told = { serial: 'H12-26-04711', model: 'H12', components: [motor('M-0815')] };
+  expect(builtInProblems(told, set(lot))).toEqual([]);
+  expect(builtInProblems(told, set(serials))).toEqual([]);
+  expect(builtInProblems({ ...told, model: 'H08' }, set(component))).toEqual([]);
+  expect(builtInProblems({ ...told, components: [motor('M-1')] }, set(component))).toEqual([]);
+  const found = [told, { ...told, components: [] }].map((one) =>
+    builtInProblems(one, set(component)).map(({ what }) => what),
+  );
+  const says = (hold: string): string =>
+    `Item H12-26-04711 is in quarantine 1 of 2026-11-25: ${hold}. Glue of batch 7 lets go.`;
+  expect(found).toEqual([
+    [says('its motor M-0815 is')],
+    [says('it does not tell its motor, and motor M-0815 is')],
+  ]);
+});
 
 test('reason and contact must be there', () => {
   const order = { held: lot, why: ' ', contact: '', actor: engineer };

@@ -3,9 +3,14 @@ import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { afterAll, beforeAll, expect, test } from 'vitest';
 import { StallmarkError } from '../../src/base/error.js';
+import type { Identity } from '../../src/bench/bench.js';
+import { identityOf } from '../../src/bench/nameplate.js';
+import { drawItem } from '../../src/bench/spread.js';
+import { readCertificateCsv } from '../../src/certificate/csv-table.js';
 import { plotsOf } from '../../src/certificate/figures.js';
 import { drawPlots } from '../../src/cli/plots.js';
 import type { Terminal } from '../../src/cli/terminal.js';
+import { readTold } from '../../src/readiness/built-in.js';
 import { assemble } from '../../src/run/assemble.js';
 import { attemptItem } from '../../src/run/attempt.js';
 import type { Order } from '../../src/run/brief.js';
@@ -59,6 +64,12 @@ beforeAll(async () => {
   parts.ledger.close();
 }, 60_000);
 
+/** What a simulated bench says of this item, drawn anew. */
+function simulatedIdentity(): Identity {
+  const { station } = prepare({ serial: SERIAL, ...paths });
+  return identityOf(drawItem(SERIAL, station.stand.resonance));
+}
+
 afterAll(() => {
   rmSync(folder, { recursive: true, force: true });
 });
@@ -72,6 +83,24 @@ async function problemOf(promise: Promise<unknown>): Promise<string> {
     return error.problems.map(({ code, what }) => `${code} ${what}`).join('\n');
   }
 }
+
+test('what the device told of itself is on the record and in its entry', () => {
+  const told = simulatedIdentity();
+  const table = readCertificateCsv(readFileSync(join(issued.folder, 'certificate.csv')));
+  if ('damage' in table) throw new Error(table.sentence);
+  const textOf = (item: string): string | undefined =>
+    table.rows.find((row) => row.section === 'record' && row.item === item)?.text;
+  expect(textOf('item revision, as it says')).toBe('C3');
+  expect(textOf('item parameters digest')).toBe(told.parametersDigest);
+  expect(told.components?.map(({ kind }) => kind)).toEqual(['motor', 'drive', 'encoder']);
+  for (const { kind, serial } of told.components ?? []) {
+    expect(textOf(`component ${kind}`)).toBe(serial);
+  }
+  expect(readTold(issued.entry)).toMatchObject({
+    ...{ serial: SERIAL, attempt: 1, certificate: issued.certificate.number, simulated: true },
+    ...{ revision: 'C3', parametersDigest: told.parametersDigest, components: told.components },
+  });
+});
 
 test('stored samples give the figures of the run again, point for point', async () => {
   const again = await rescored(storedRecord(root, { serial: SERIAL }), documents);

@@ -136,8 +136,9 @@ function Lines({
   return (
     <>
       <p class="a-found" role="status">
-        <b>{rows.length} lines, newest first;</b> the ledger has {grouped(entries)} entries.
-        Attempts and records are under Records. {wished(wish)} Times are UTC.
+        <b>{rows.length === 1 ? '1 line' : `${rows.length} lines`}, newest first;</b> the ledger has{' '}
+        {grouped(entries)} entries. Attempts and records are under Records. {wished(wish)} Times are
+        UTC.
       </p>
       <div class="a-scroll" tabIndex={0} role="region" aria-label="Audit trail">
         <table class="a-trail-lines">

@@ -21,6 +21,8 @@ const GROUPS: readonly CheckGroup[] = [
 const BEGINNINGS: readonly (readonly [string, CheckGroup])[] = [
   ['calibration of', 'instruments'],
   ['warm-up of', 'instruments'],
+  ['intermediate check of', 'instruments'],
+  ['adapter', 'instruments'],
   ['transducer range', 'instruments'],
   ['stand model', 'instruments'],
   ['reference item', 'references'],

@@ -2,15 +2,15 @@ import type { JSX } from 'preact';
 import type { Phase, ResultView } from '../../serve/nest-view.js';
 import { VerdictShape } from '../drawn/verdict.js';
 import { fill, type Blamed, type Words } from '../words/words.js';
-import { PressButton } from './buttons.js';
 import { localized, timeText } from './numbers.js';
 import { ProblemList } from './problem-list.js';
 import { blamedBy } from './say.js';
+import { AfterItem } from './scan-sheet.js';
 import type { Screen } from './screen.js';
 
 /** Why the verdict is what it is, and what to do with the item. */
 export function ResultSheet({
-  screen: { words, mayAct },
+  screen,
   result,
   open,
 }: {
@@ -18,6 +18,7 @@ export function ResultSheet({
   readonly result: ResultView;
   readonly open: () => void;
 }): JSX.Element {
+  const { words } = screen;
   return (
     <>
       <h2>{result.word === 'ACCEPT' ? words.result.accepted : words.result.why}</h2>
@@ -30,7 +31,7 @@ export function ResultSheet({
         {result.word === 'REJECT' && <RejectSteps {...{ words, result }} />}
         <div class="act after">
           <p>{isPutAway(result) && words.result.scanNext}</p>
-          {mayAct && <PressButton act={open}>{words.scan.type}</PressButton>}
+          <AfterItem {...{ screen, open }} />
         </div>
       </div>
     </>
@@ -153,7 +154,7 @@ export function EndedSheet({
         </p>
         <div class="act after">
           <p class="do">{phase.how !== 'refused' && words.ended.reset}</p>
-          {screen.mayAct && <PressButton act={open}>{words.scan.type}</PressButton>}
+          <AfterItem {...{ screen, open }} />
         </div>
       </div>
     </>

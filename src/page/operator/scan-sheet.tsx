@@ -30,6 +30,23 @@ export function HoldSheet({ screen: { nest, words } }: { readonly screen: Screen
   );
 }
 
+/** What can be pressed when an item has come to its end: another one typed, or the bench taken that is free. */
+export function AfterItem({
+  screen: { nest, words, mayAct },
+  open,
+}: {
+  readonly screen: Screen;
+  readonly open: () => void;
+}): JSX.Element | null {
+  if (mayAct) return <PressButton act={open}>{words.scan.type}</PressButton>;
+  if (nest.hold.hold !== 'free' || !nest.hold.mayHold) return null;
+  return (
+    <PressButton kind="main" act={nest.take}>
+      {words.hold.take}
+    </PressButton>
+  );
+}
+
 /** Waits for a scan: where the label is, or why the last scan led nowhere. */
 export function ScanSheet({
   screen: { words },

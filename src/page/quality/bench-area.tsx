@@ -65,8 +65,8 @@ function Readiness(): JSX.Element {
         {nest.bench}: {nest.mayTest ? 'may test' : 'may not test'}
       </h2>
       <p class="q-soft">
-        As of {at} UTC{isLost ? '; the bench does not answer now' : ''}. {against.length} of{' '}
-        {nest.checks.length} checks are not ok.
+        As of {at} UTC{isLost ? '; the bench does not answer now' : ''}. Not ok: {against.length} of{' '}
+        {nest.checks.length} checks.
       </p>
       <div class="q-scroll" tabIndex={0} role="region" aria-label="List of checks">
         <table>

@@ -215,6 +215,7 @@ export function openEditor(
       doc: given.text,
       extensions: [
         lineNumbers(),
+        isOfWindows(given.text) ? EditorState.lineSeparator.of('\r\n') : [],
         history(),
         drawSelection(),
         highlightActiveLine(),
@@ -239,7 +240,7 @@ export function openEditor(
   });
   view.dispatch({ effects: EditorView.scrollIntoView(firstRow(given.text), { y: 'start' }) });
   return {
-    text: () => view.state.doc.toString(),
+    text: () => view.state.sliceDoc(), // with the line ends it came with
     replace: (text) => {
       view.dispatch({ changes: { from: 0, to: view.state.doc.length, insert: text } });
     },
@@ -263,3 +264,5 @@ export function openEditor(
 
 /** Where the limits themselves begin: what comes before them is seldom edited. */
 const firstRow = (text: string): number => Math.max(0, text.search(/^rows:/mu));
+
+const isOfWindows = (text: string): boolean => /\r\n/u.test(text) && !/(?<!\r)\n/u.test(text);

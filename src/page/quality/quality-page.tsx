@@ -1,7 +1,7 @@
 import type { JSX } from 'preact';
 import { useState } from 'preact/hooks';
+import { Bar } from '../bar.js';
 import type { Start } from '../link.js';
-import { logOut } from '../link.js';
 import { BenchArea } from './bench-area.js';
 import { LimitsArea } from './limits-area.js';
 import { TracesArea } from './traces-area.js';
@@ -17,11 +17,9 @@ type Area = (typeof AREAS)[number][0];
 /** The page of the quality engineer: limits as text, traces of attempts, the bench. */
 export function QualityPage({ start }: { readonly start: Start }): JSX.Element {
   const [area, setArea] = useState<Area>('limits');
-  const { site, person } = start;
   return (
     <div class="q-page">
-      <header class="q-top">
-        <h1>Stallmark {site.bench}</h1>
+      <Bar title={`Quality ${start.site.bench}`} start={start}>
         <nav aria-label="Areas">
           {AREAS.map(([id, words]) => (
             <button
@@ -36,23 +34,7 @@ export function QualityPage({ start }: { readonly start: Start }): JSX.Element {
             </button>
           ))}
         </nav>
-        {site.simulated ? <strong class="q-simulated">SIMULATED</strong> : null}
-        <span class="q-person">
-          {person?.name ?? ''}
-          {person === undefined ? null : (
-            <button
-              type="button"
-              onClick={() =>
-                void logOut().then(() => {
-                  location.reload();
-                })
-              }
-            >
-              Log out
-            </button>
-          )}
-        </span>
-      </header>
+      </Bar>
       <main class="q-main">
         {area === 'limits' ? <LimitsArea /> : null}
         {area === 'traces' ? <TracesArea /> : null}
