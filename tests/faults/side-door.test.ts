@@ -654,6 +654,21 @@ test.each(WAYS)(
   },
 );
 
+test('where the bench requires intermediate checks, good ones after bad ones let it go on', async () => {
+  const going = tried('attempt', (scene) => {
+    const checks = { ...scene.station.checks, intermediate: { required: true } };
+    scene.station = { ...scene.station, checks };
+    const actor = { by: 'M. Fitter', roles: ['maintenance'] } as const;
+    for (const ok of [false, true]) {
+      for (const { id: instrument } of scene.station.register) {
+        const order = { station: scene.station, instrument, ok, why: 'weight of 5 kg', actor };
+        enterIntermediate(scene.parts.ledger, order, scene.clock.now());
+      }
+    }
+  });
+  await expect(going).rejects.toThrow(/power was asked for/u);
+});
+
 describe('a calibration that is due today', () => {
   const dueToday = (scene: Scene, time: string): void => {
     calibrated({ due: '2026-11-25' })(scene);

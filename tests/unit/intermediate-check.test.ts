@@ -1,3 +1,5 @@
+import { readFileSync } from 'node:fs';
+import { join } from 'node:path';
 import Database from 'better-sqlite3';
 import { describe, expect, test } from 'vitest';
 import { StallmarkError } from '../../src/base/error.js';
@@ -6,8 +8,11 @@ import type { Gate } from '../../src/capture/gate.js';
 import { confirmClock, type NewEntry } from '../../src/ledger/ledger.js';
 import { ledgerOn, type LedgerFile } from '../../src/ledger/sqlite.js';
 import type { Role } from '../../src/people/people.js';
+import { checkBench } from '../../src/procedure/meaning.js';
 import type { ReferenceRegister } from '../../src/procedure/reference-items.js';
 import type { RegisteredInstrument, Station } from '../../src/procedure/station.js';
+import { Values } from '../../src/procedure/values.js';
+import { readYaml } from '../../src/procedure/yaml.js';
 import {
   enterIntermediate,
   intermediateChecks,
@@ -15,6 +20,7 @@ import {
   shuntBody,
 } from '../../src/readiness/intermediate-check.js';
 import { referenceBody } from '../../src/readiness/reference-entry.js';
+import { PACKAGE_ROOT } from '../../src/run/documents.js';
 
 const DAY = 86_400_000;
 const CALIBRATED = '2026-05-18';
@@ -335,6 +341,25 @@ test('a bench that says nothing requires them', () => {
   const [check] = intermediateChecks({ station, references, ledger: memory(), now: after(91) });
   expect(check).toMatchObject({ state: 'overdue' });
   expect(check?.blocks).toBeUndefined();
+});
+
+// No other kind of bench can be read yet; the rule must be there before one can.
+const POLICY = '  intermediate: { required: false }\n';
+const REAL: readonly (readonly [name: string, policy: string, isRefused: boolean])[] = [
+  ['says false', POLICY, true],
+  ['says nothing', '', false],
+  ['says true', POLICY.replace('false', 'true'), false],
+];
+test.each(REAL)('a bench that is not simulated and %s', (_, policy, isRefused) => {
+  const text = readFileSync(join(PACKAGE_ROOT, 'procedures/benches/tw-1.yaml'), 'utf8');
+  expect(text).toContain(POLICY);
+  const real = text.replace('kind: simulated', 'kind: wired').replace(POLICY, policy);
+  const { located } = readYaml(real, 'b.yaml');
+  if (located === undefined) throw new Error('the bench is no YAML');
+  const values = new Values(located);
+  checkBench(values);
+  const told = values.problems.map(({ what }) => what).join();
+  expect(told.includes('must require intermediate checks')).toBe(isRefused);
 });
 
 test('a run without a shunt tells nothing of one', () => {
