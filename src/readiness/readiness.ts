@@ -95,17 +95,19 @@ function stopChecks({ procedure, station, ledger, now }: Situation): readonly Ch
   return [stopProofCheck({ station, entries: ledger.of('').toReversed(), now })];
 }
 
-/** What must have been checked before items are accepted; a check itself, or a measurement, needs none of it. */
+/** What must have been checked before items are accepted; a check itself needs none of it. */
 function acceptanceChecks(s: Situation): readonly Check[] {
   const { references: register, ledger, procedure, station } = s;
+  const now = s.begunAt ?? s.now;
+  const intermediate = intermediateChecks({ station, references: register, ledger, now });
+  if (procedure.purpose === 'stand') return intermediate; // every later run rests on its model
   if (procedure.purpose !== 'acceptance') return [];
   const { code: model } = procedure.model;
-  const now = s.begunAt ?? s.now;
   const kind: string = station.kind; // a real bench is another kind
   const bench = { bench: station.id, simulated: kind === 'simulated' };
   return [
     ...referenceChecks({ register, ledger, station, model, now }),
-    ...intermediateChecks({ station, references: register, ledger, now }),
+    ...intermediate,
     suspectedBench(ledger.newestFirst(), bench, now),
   ];
 }

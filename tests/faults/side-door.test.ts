@@ -301,7 +301,7 @@ const CASES: readonly Case[] = [
     name: 'an instrument whose intermediate check is overdue, where the bench requires it',
     code: notReady,
     says: /intermediate check of .* TT-204 overdue/u,
-    ways: ['attempt'],
+    ways: ['attempt', 'stand'],
     spoil: (scene) => {
       const checks = { ...scene.station.checks, intermediate: { required: true } };
       scene.station = { ...scene.station, checks };
@@ -311,7 +311,7 @@ const CASES: readonly Case[] = [
     name: 'an instrument that a person found to be off',
     code: notReady,
     says: /intermediate check of .* TT-204 failed: .*reads 3 % low/u,
-    ways: ['attempt'],
+    ways: ['attempt', 'stand'],
     spoil: (scene) => {
       const actor = { by: 'M. Fitter', roles: ['maintenance'] } as const;
       const order = { station: scene.station, instrument: 'TT-204', ok: false, actor };
