@@ -117,7 +117,10 @@ export function listen(on: Listener): () => void {
   source.addEventListener('nest', ({ data }: MessageEvent<string>) => {
     hearing.heard();
     const told = JSON.parse(data) as NestView & HoldView; // sent by our own server
+    const held = isHolding;
     isHolding = told.hold === 'yours';
+    // At once: a page that was loaded anew has been silent for a while.
+    if (isHolding && !held) void alive();
     on.nest(told, told);
   });
   source.addEventListener('frame', ({ data }: MessageEvent<string>) => {

@@ -38,7 +38,11 @@ export function prepareReadiness(choice: Pick<Choice, 'procedure' | 'bench'>): A
       { characteristics: CHARACTERISTICS, gates: GATES },
     ).filter((p) => !isNote(p)),
   ]);
-  return { procedure: fitted(procedure, station), station, ...(references === undefined ? {} : { references }) };
+  return {
+    procedure: fitted(procedure, station),
+    station,
+    ...(references === undefined ? {} : { references }),
+  };
 }
 
 /**

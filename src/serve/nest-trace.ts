@@ -5,8 +5,8 @@ import type { Tap } from './nest-bench.js';
 
 /** s: width of a column, so that single updates of the command can be seen. */
 const COLUMN = 0.001;
-/** ms between two frames: 25 a second. */
-const BETWEEN = 40;
+/** ms between two frames at least: every second block of 20 ms, 25 a second, also where blocks jitter. */
+const BETWEEN = 30;
 /** Columns of one frame at most; a bench that runs faster than time gets wider ones. */
 const MOST = 200;
 

@@ -63,7 +63,6 @@ export class Nest {
    */
   async do(command: NestCommand, session: Session): Promise<readonly Problem[]> {
     this.alive();
-    if (command.kind === 'scan' || command.kind === 'next') await this.#looking;
     switch (command.kind) {
       case 'look':
         await this.look();
@@ -108,6 +107,7 @@ export class Nest {
   }
 
   async #scan(command: Scan, session: Session): Promise<readonly Problem[]> {
+    await this.#looking;
     if (this.#isBusy) return [notNow('scan')];
     this.#isBusy = true;
     this.#clear({ kind: 'checking' });
@@ -159,7 +159,8 @@ export class Nest {
   }
 
   /** Away with the verdict; an item that does not count yet is given back. */
-  #next(session: Session): readonly Problem[] {
+  async #next(session: Session): Promise<readonly Problem[]> {
+    await this.#looking;
     const job = this.#job;
     if (job === undefined ? this.#isBusy : job.isBegun) return [notNow('next')];
     if (job === undefined) this.#clear({ kind: 'waiting' });

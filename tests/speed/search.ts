@@ -2,95 +2,17 @@
  * Measures how long a search takes in a ledger of 100,000 attempts: making the index, continuing it
  * by one attempt, and searches. `npx tsx tests/speed/search.ts [attempts]`
  */
-import { existsSync, mkdirSync, rmSync, statSync } from 'node:fs';
+import { existsSync, rmSync, statSync } from 'node:fs';
 import { join } from 'node:path';
 import Database from 'better-sqlite3';
 import type { LineWish } from '../../src/ledger/search-line.js';
 import { ledgerOn } from '../../src/ledger/sqlite.js';
 import { indexFile, ledgerFile } from '../../src/run/places.js';
 import { searchRecords } from '../../src/run/search-records.js';
-import { lcg } from '../support/lcg.js';
+import { enterAttempt, makeLongLedger, START } from '../support/long-ledger.js';
 
 const ATTEMPTS = Number(process.argv[2] ?? 100_000);
 const root = join('/tmp', `stallmark-search-${ATTEMPTS}`);
-
-const DIGEST = 'c40e77b1d2a94f60c40e77b1d2a94f60c40e77b1d2a94f60c40e77b1d2a952d8';
-const FILES = [
-  'SHA256SUMS',
-  'capture.parquet',
-  'certificate.csv',
-  'certificate.csv.p7s',
-  'certificate.pdf',
-  'log.jsonl',
-];
-const OPERATORS = ['M. Ostrander', 'K. Lindqvar', 'T. Brackenmoor'];
-const START = Date.parse('2025-01-02T06:00:00.000Z');
-
-/** An attempt every two minutes, bodies as long as real ones. */
-function makeLedger(): void {
-  mkdirSync(root, { recursive: true });
-  const database = new Database(ledgerFile(root));
-  const ledger = ledgerOn(database, ledgerFile(root));
-  const random = lcg(7);
-  database.exec('BEGIN');
-  for (let n = 0; n < ATTEMPTS; n += 1) {
-    enter(ledger, n, random);
-    if (n % 5000 === 4999) database.exec('COMMIT; BEGIN');
-  }
-  database.exec('COMMIT');
-  ledger.close();
-}
-
-function enter(ledger: ReturnType<typeof ledgerOn>, n: number, random: () => number): void {
-  const now = START + 120_000 * n;
-  const serial = `H12-26-${String(n).padStart(6, '0')}`;
-  const by = OPERATORS[n % 3] ?? '';
-  const certificate = `TW1-2026-${String(n + 1).padStart(6, '0')}`;
-  const until = new Date(now + 600_000).toISOString();
-  ledger.append(
-    {
-      kind: 'item-claimed',
-      serial,
-      attempt: 0,
-      by,
-      body: { bench: 'TW-1', nest: 1, simulated: true, until },
-    },
-    now,
-  );
-  const acknowledgements = ['crushing', 'sudden-torque'].map((hazard) => ({
-    ...{ hazard, by, at: until, attempt: 1, language: 'en', serial, textIssue: 2 },
-    means: 'button kept pressed',
-  }));
-  const begun = {
-    acknowledgements,
-    attemptsAllowed: 2,
-    bench: 'TW-1',
-    benchDescription: DIGEST,
-    certificate,
-    limits: DIGEST,
-    procedure: DIGEST,
-    simulated: true,
-  };
-  ledger.append({ kind: 'attempt-begun', serial, attempt: 1, by, body: begun }, now);
-  const luck = random();
-  if (luck < 0.01) {
-    const body = {
-      certificate,
-      kept: [`unissued/${certificate}`],
-      reason: 'run/stopped: The operator stopped the run.',
-    };
-    ledger.append({ kind: 'attempt-aborted', serial, attempt: 1, by, body }, now + 60_000);
-    return;
-  }
-  const verdict = luck < 0.93 ? 'ACCEPT' : luck < 0.97 ? 'REJECT' : 'HOLD';
-  const body = {
-    ...{ certificate, folder: `2026/${serial}/01`, revision: 0, simulated: true, verdict },
-    files: Object.fromEntries(FILES.map((name) => [name, DIGEST])),
-    outcome: verdict === 'ACCEPT' ? 'conforming' : 'nonconforming',
-    reason: 'All 43 characteristics conform to AS-H12 issue 10.',
-  };
-  ledger.append({ kind: 'record-issued', serial, attempt: 1, by, body }, now + 60_000);
-}
 
 async function timed<T>(work: () => Promise<T>): Promise<readonly [ms: number, T]> {
   const start = performance.now();
@@ -112,7 +34,7 @@ const WISHES: readonly (readonly [string, LineWish])[] = [
 const ask = (wish: LineWish, from = 0) =>
   searchRecords(root, (lookup) => lookup.find(wish, from, 50));
 
-if (!existsSync(ledgerFile(root))) makeLedger();
+if (!existsSync(ledgerFile(root))) makeLongLedger(root, ATTEMPTS);
 for (const end of ['', '-wal', '-shm']) rmSync(indexFile(root) + end, { force: true });
 const size = (file: string): string => `${(statSync(file).size / 1e6).toFixed(0)} MB`;
 let longest = 0;
@@ -134,7 +56,7 @@ const database = new Database(ledgerFile(root));
 const ledger = ledgerOn(database, ledgerFile(root));
 const entry = ledger.last();
 const count = Math.round(((Date.parse(entry?.at ?? '') || START) - START) / 120_000) + 1;
-enter(ledger, count, () => 0.5);
+enterAttempt(ledger, count, () => 0.5);
 const [open] = await timed(() => ask({}));
 ledger.close();
 enterAgain(count + 1);
@@ -163,6 +85,6 @@ console.log(`what there is to choose from: ${choices.toFixed(1)} ms`);
 function enterAgain(n: number): void {
   const again = new Database(ledgerFile(root));
   const opened = ledgerOn(again, ledgerFile(root));
-  enter(opened, n, () => 0.5);
+  enterAttempt(opened, n, () => 0.5);
   opened.close();
 }

@@ -69,6 +69,18 @@ test('frames follow each other without a gap or an overlap, 25 a second at most'
   }
 });
 
+test('blocks that come a little early or late cost no frame', async () => {
+  const { trace, frames, clock } = scene();
+  trace.begin();
+  for (let i = 0; i < 50; i += 1) {
+    trace.block(block(400 * i, flat(400, i)));
+    await clock.advance(i % 2 === 0 ? 19 : 20);
+  }
+  trace.end();
+  expect(frames.length).toBeGreaterThanOrEqual(24);
+  expect(frames.length).toBeLessThanOrEqual(27);
+});
+
 test('a bench that runs faster than time gets wider columns, and the spike is still there', () => {
   const { trace, frames, clock } = scene();
   expect(clock.monotonic()).toBe(0);

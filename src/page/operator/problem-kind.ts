@@ -17,6 +17,9 @@ const BY_CODE: Readonly<Partial<Record<ErrorCode, ProblemKind>>> = {
   'bench/ceiling': 'torque',
   'bench/outstanding-warnings': 'text',
   'run/stopped': 'stopped',
+  'run/page-lost': 'page',
+  'page/not-now': 'now',
+  'page/held': 'now',
 };
 
 const BY_AREA: Readonly<Record<string, ProblemKind>> = {

@@ -160,6 +160,10 @@ export const WORDS: Words = {
       do: 'Neu anmelden oder eine geschulte Person rufen.',
     },
     records: { what: 'Der Nachweis kann nicht aufbewahrt werden.', do: 'Instandhaltung rufen.' },
+    now: {
+      what: 'Das ist in diesem Augenblick nicht möglich.',
+      do: 'Weitermachen, wie die Seite es zeigt.',
+    },
     other: { what: 'Das Programm lehnt das ab.', do: 'Einzelheiten lesen. Instandhaltung rufen.' },
   },
   warn: {

@@ -145,6 +145,10 @@ export const WORDS: Words = {
     stopped: { what: 'The test was stopped by hand.', do: 'Scan the item again to test it.' },
     person: { what: 'You may not do this here.', do: 'Log in again, or call a trained person.' },
     records: { what: 'The record cannot be kept.', do: 'Call maintenance.' },
+    now: {
+      what: 'What you wanted is not possible at this moment.',
+      do: 'Go on as the page shows.',
+    },
     other: { what: 'The program refuses this.', do: 'Read the details. Call maintenance.' },
   },
   warn: {

@@ -157,6 +157,7 @@ export const WORDS: Words = {
       do: 'Inicie sesión otra vez o llame a una persona formada.',
     },
     records: { what: 'El registro no se puede guardar.', do: 'Llame a mantenimiento.' },
+    now: { what: 'Eso no es posible en este momento.', do: 'Siga lo que muestra la página.' },
     other: { what: 'El programa lo rechaza.', do: 'Lea los detalles. Llame a mantenimiento.' },
   },
   warn: {

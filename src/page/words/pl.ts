@@ -154,6 +154,7 @@ export const WORDS: Words = {
       do: 'Zaloguj się ponownie albo wezwij przeszkoloną osobę.',
     },
     records: { what: 'Zapisu nie można zachować.', do: 'Wezwij utrzymanie ruchu.' },
+    now: { what: 'W tej chwili to nie jest możliwe.', do: 'Postępuj tak, jak pokazuje strona.' },
     other: { what: 'Program tego odmawia.', do: 'Przeczytaj szczegóły. Wezwij utrzymanie ruchu.' },
   },
   warn: {

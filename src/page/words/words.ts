@@ -23,6 +23,7 @@ export type ProblemKind =
   | 'torque'
   | 'link'
   | 'page'
+  | 'now'
   | 'stopped'
   | 'person'
   | 'records'

@@ -114,6 +114,7 @@ export const WORDS: Words = {
     stopped: { what: '测试被人工停止。', do: '要测试请重新扫描工件。' },
     person: { what: '您不能在此执行此操作。', do: '请重新登录，或叫受过培训的人。' },
     records: { what: '记录无法保存。', do: '请叫维修。' },
+    now: { what: '现在不能这样做。', do: '请按页面的提示继续。' },
     other: { what: '程序拒绝此操作。', do: '请看详情。请叫维修。' },
   },
   warn: {
