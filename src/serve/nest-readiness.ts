@@ -43,7 +43,8 @@ async function asked(site: Site, clock: Clock): Promise<Partial<NestView>> {
   const parts = await assemble(asking);
   try {
     const { id: bench, nest } = documents.station;
-    return { bench, nest, ...readyView(await listReadiness(documents, parts), clock.now()) };
+    const checks = await listReadiness(documents, parts); // the bench was made safe
+    return { bench, nest, power: 'off', ...readyView(checks, clock.now()) };
   } finally {
     parts.ledger.close();
   }

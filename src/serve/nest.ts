@@ -42,7 +42,7 @@ export class Nest {
   ) {
     this.#alive = clock.monotonic();
     this.#view = {
-      ...{ bench: '', nest: 0, simulated: true, power: 'off', checks: [], mayTest: false },
+      ...{ bench: '', nest: 0, simulated: true, power: 'unknown', checks: [], mayTest: false },
       ...{ checkedAt: 0, phase },
     };
   }
