@@ -2,6 +2,7 @@ import { findUnit, readMeasure, type Unit } from '../base/units.js';
 import type { Result, Verdict } from '../decision/decision.js';
 import { DECISION_RULES, type Tolerance } from '../procedure/limits.js';
 import { CARRIED, type Row } from './csv-table.js';
+import { verdictPrinted } from './printed-verdict.js';
 
 /** A number of a cell in the base unit, with the decimal point shifted as it was when it was written. */
 export function numberIn(cell: string | undefined, unit: Unit): number | undefined {
@@ -43,29 +44,20 @@ export function resultIn(row: Row): ReadResult | undefined {
     limit: { stage, characteristic, label, unit, rule, tolerance, where },
     outcome: outcomeIn(row, unit),
     expanded: numberIn(row.U, unit),
-    verdict: verdictIn(row),
+    verdict: verdictPrinted(row.validity, row.verdict, row.reason ?? ''),
     ...(row.item === CARRIED && row.text !== undefined ? { carriedFrom: row.text } : {}),
   };
 }
 
 function outcomeIn(row: Row, unit: Unit): Result['outcome'] {
   const value = numberIn(row.value, unit);
-  if (value === undefined) return { kind: 'not-evaluated', reason: row.reason ?? '' };
-  return { kind: 'measured', value, ...(row.sense === '>=' ? { bound: 'at-least' } : {}) };
+  if (value === undefined) return { kind: 'not-evaluated', reason: row.reason ?? 'no reason' };
+  const spread = numberIn(row.spread, unit);
+  return {
+    kind: 'measured',
+    value,
+    ...(spread === undefined ? {} : { spread }),
+    ...(row.repeats === undefined ? {} : { repeats: Number(row.repeats) }),
+    ...(row.sense === '>=' ? { bound: 'at-least' } : {}),
+  };
 }
-
-function verdictIn({ validity, verdict, reason = '' }: Row): Verdict | undefined {
-  if (validity === 'not run') return { outcome: 'not-run' };
-  if (validity === 'invalid') return { outcome: 'invalid', reasons: [reason] };
-  return validity === 'valid' ? PRINTED.get(verdict ?? '') : undefined;
-}
-
-/** Verdicts of valid rows by their words in the table. */
-const PRINTED: ReadonlyMap<string, Verdict> = new Map([
-  ['conforming', { outcome: 'conforming' }],
-  ['nonconforming', { outcome: 'nonconforming' }],
-  ['conditionally conforming', { outcome: 'conditional', side: 'inside' }],
-  ['conditionally nonconforming', { outcome: 'conditional', side: 'outside' }],
-  ['inconclusive, inside the limits', { outcome: 'inconclusive', side: 'inside' }],
-  ['inconclusive, outside the limits', { outcome: 'inconclusive', side: 'outside' }],
-] as const);

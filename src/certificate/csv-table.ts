@@ -1,4 +1,5 @@
 import { readInstant } from '../base/clock.js';
+import { readMeasure } from '../base/units.js';
 import { SIMULATED_MARK } from './certificate.js';
 
 /**
@@ -309,3 +310,21 @@ function instantOf(rows: readonly Row[], item: string): number {
   if (Number.isFinite(instant)) return instant;
   throw unreadable(`"${item}" of the record is not an instant.`);
 }
+
+/** Text of an item of the record itself; empty when the table has none. */
+export function recordText({ rows }: Pick<CertificateTable, 'rows'>, item: string): string {
+  return recordRow(rows, item)?.text ?? '';
+}
+
+/** Value of an item of the record itself, base unit; undefined when the table has none. */
+export function recordValue(
+  { rows }: Pick<CertificateTable, 'rows'>,
+  item: string,
+): number | undefined {
+  const row = recordRow(rows, item);
+  const read = readMeasure(`${row?.value ?? ''} ${row?.unit ?? ''}`);
+  return 'value' in read ? read.value : undefined;
+}
+
+const recordRow = (rows: readonly Row[], item: string): Row | undefined =>
+  rows.find((row) => row.section === 'record' && row.item === item);

@@ -19,6 +19,7 @@ import {
   type Cells,
   type Row,
 } from './csv-table.js';
+import { printedVerdict, validityOf } from './printed-verdict.js';
 import { componentNames, conformity, RELATES_ONLY, ruleSentence, titleOf } from './words.js';
 
 /**
@@ -157,8 +158,7 @@ function recordRows(c: Certificate): readonly Row[] {
 
 /** The outcome of the item in words of their own, so that an accepted item shows its condition. */
 function outcomeWords(verdict: ItemVerdict): string {
-  if (verdict.outcome !== 'conditional') return verdict.outcome;
-  return verdict.side === 'inside' ? 'conditionally conforming' : 'conditionally nonconforming';
+  return verdict.outcome === 'conditional' ? printedVerdict(verdict) : verdict.outcome;
 }
 
 /** What a partial retest was for and what its other rows rest on. */
@@ -275,23 +275,12 @@ const reasonsOf = (verdict: Verdict): readonly string[] =>
   verdict.outcome === 'invalid' ? verdict.reasons : [];
 
 function verdictCells(verdict: Verdict): Cells {
-  switch (verdict.outcome) {
-    case 'conforming':
-    case 'nonconforming':
-      return { verdict: verdict.outcome, validity: 'valid' };
-    case 'conditional': {
-      const kind = verdict.side === 'inside' ? 'conforming' : 'nonconforming';
-      return { verdict: `conditionally ${kind}`, validity: 'valid' };
-    }
-    case 'inconclusive':
-      return { verdict: `inconclusive, ${verdict.side} the limits`, validity: 'valid' };
-    case 'invalid':
-      return { verdict: 'none', validity: 'invalid', reason: verdict.reasons.join('; ') };
-    case 'not-run':
-      return { verdict: 'none', validity: 'not run' };
-    default:
-      return unreachable(verdict);
-  }
+  const reasons = reasonsOf(verdict);
+  return {
+    verdict: printedVerdict(verdict),
+    validity: validityOf(verdict),
+    ...(reasons.length === 0 ? {} : { reason: reasons.join('; ') }),
+  };
 }
 
 function gateRows(c: Certificate): readonly Row[] {

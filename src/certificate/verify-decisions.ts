@@ -1,7 +1,9 @@
 import type { Verdict } from '../decision/decision.js';
-import { decide, decideAtLeast } from '../decision/rule.js';
+import { isAccepted } from '../decision/item-verdict.js';
+import { decideFound } from '../decision/rule.js';
 import { resultIn, type ReadResult } from './csv-result.js';
 import type { CertificateTable, Row } from './csv-table.js';
+import { printedVerdict } from './printed-verdict.js';
 import type { Check } from './verify-seal.js';
 
 /**
@@ -15,7 +17,8 @@ import type { Check } from './verify-seal.js';
 export function decisionCheck({ rows, verdict }: CertificateTable): Check {
   const results = rows.filter(({ section }) => section === 'result');
   const wrong = results.flatMap((row) => contradiction(row));
-  const open = verdict === 'ACCEPT' ? results.filter((row) => !isAccepted(row)).map(nameOf) : [];
+  const open =
+    verdict === 'ACCEPT' ? results.filter((row) => !isPrintedAccepted(row)).map(nameOf) : [];
   const found = [
     ...wrong,
     ...(open.length > 0 ? [`The verdict is ACCEPT, but not accepted: ${open.join(', ')}.`] : []),
@@ -42,24 +45,20 @@ function contradiction(row: Row): readonly string[] {
   if (row.validity !== 'valid') return [];
   const again = decided(result);
   if (again === undefined) return [`${nameOf(row)} is said to be valid and has no value.`];
-  if (words(again) === words(result.verdict)) return [];
+  if (printedVerdict(again) === printedVerdict(result.verdict)) return [];
   return [
-    `${nameOf(row)} is printed as ${words(result.verdict)}, but its value is ${words(again)}.`,
+    `${nameOf(row)} is printed as ${printedVerdict(result.verdict)}, but its value is ${printedVerdict(again)}.`,
   ];
 }
 
 function decided({ outcome, expanded, limit }: ReadResult): Verdict | undefined {
   if (outcome.kind !== 'measured') return undefined;
-  const by = outcome.bound === 'at-least' ? decideAtLeast : decide;
-  return by(outcome.value, expanded, limit.tolerance, limit.rule);
+  const { value, bound } = outcome;
+  return decideFound({ value, expanded, isBound: bound === 'at-least' }, limit);
 }
 
-const words = (verdict: Verdict): string =>
-  'side' in verdict ? `${verdict.outcome}, ${verdict.side}` : verdict.outcome;
-
-function isAccepted(row: Row): boolean {
-  return (
-    row.validity === 'valid' &&
-    (row.verdict === 'conforming' || row.verdict === 'conditionally conforming')
-  );
+/** Whether a row, as printed, lets its item be accepted. */
+function isPrintedAccepted(row: Row): boolean {
+  const verdict = resultIn(row)?.verdict;
+  return verdict !== undefined && isAccepted(verdict);
 }

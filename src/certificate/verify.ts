@@ -3,7 +3,12 @@ import { join } from 'node:path';
 import { sha256, type Json } from '../base/canonical.js';
 import type { Entry } from '../ledger/ledger.js';
 import { SIMULATED_MARK } from './certificate.js';
-import { readCertificateCsv, type CertificateTable, type TableDamage } from './csv-table.js';
+import {
+  readCertificateCsv,
+  recordText,
+  type CertificateTable,
+  type TableDamage,
+} from './csv-table.js';
 import { readContents, readSignature, type PdfContents, type PdfFinding } from './pdf-signature.js';
 import { decisionCheck } from './verify-decisions.js';
 import { checkSeal, type Check, type SealReport, type Trust } from './verify-seal.js';
@@ -222,9 +227,9 @@ function insideCheck(attachments: readonly Uint8Array[], csv: Uint8Array | undef
 /** Title and subject of the page repeat what the table says. */
 function titleCheck(information: ReadonlyMap<string, string>, table: CertificateTable): Check {
   const name = 'page: title';
-  const title = table.rows.find((row) => row.section === 'record' && row.item === 'title')?.text;
+  const title = recordText(table, 'title');
   const mark = table.simulated ? `${SIMULATED_MARK}: ` : '';
-  const expected = `${mark}${title ?? ''} ${table.number} revision ${String(table.revision)}`;
+  const expected = `${mark}${title} ${table.number} revision ${String(table.revision)}`;
   const found = information.get('Title') ?? '';
   if (found !== expected) {
     const sentence = `The page is titled "${found}", but the table is "${expected}".`;

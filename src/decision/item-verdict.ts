@@ -42,6 +42,11 @@ export function isItemFault({ itemFault, gates }: Findings): boolean {
   return itemFault !== undefined && gates.every((gate) => gate.holds || gate.blames === 'item');
 }
 
+/** Whether a row with this verdict alone would let its item be accepted. */
+export function isAccepted(verdict: Verdict): boolean {
+  return wordFor(severity(verdict)).word === 'ACCEPT';
+}
+
 const VERDICTS = [
   { outcome: 'conforming', word: 'ACCEPT' },
   { outcome: 'conditional', side: 'inside', word: 'ACCEPT' },

@@ -1,5 +1,5 @@
 import { unreachable } from '../base/error.js';
-import type { DecisionRule, Tolerance } from '../procedure/limits.js';
+import type { DecisionRule, Limit, Tolerance } from '../procedure/limits.js';
 import type { Verdict } from './decision.js';
 import { hasGuardBand, RULES } from './rules.js';
 
@@ -43,6 +43,23 @@ export function decide(
     default:
       return unreachable(between);
   }
+}
+
+/** What a row has to be decided on, base unit. */
+export interface Found {
+  readonly value: number;
+  /** U; undefined when none is stated. */
+  readonly expanded: number | undefined;
+  /** Whether the property is only known to be at least the value. */
+  readonly isBound: boolean;
+}
+
+/** Decides what was measured, a value or a lower bound, under the rule of its limit. */
+export function decideFound(
+  { value, expanded, isBound }: Found,
+  { tolerance, rule }: Pick<Limit, 'tolerance' | 'rule'>,
+): Verdict {
+  return (isBound ? decideAtLeast : decide)(value, expanded, tolerance, rule);
 }
 
 /**

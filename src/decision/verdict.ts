@@ -10,7 +10,7 @@ import type { Decision, ItemFault, Result, Verdict } from './decision.js';
 import { isItemFault, itemVerdict } from './item-verdict.js';
 import { nearLimit } from './near-limit.js';
 import { reasonSentence } from './reason.js';
-import { decide, decideAtLeast } from './rule.js';
+import { decideFound } from './rule.js';
 
 /** Everything a decision is made from. */
 export interface Evidence {
@@ -125,8 +125,8 @@ function verdictOf(
     score?.outcome.kind === 'not-evaluated' ? [...broken, score.outcome.reason] : broken;
   if (isNonEmpty(reasons)) return { outcome: 'invalid', reasons };
   if (score?.outcome.kind !== 'measured') return { outcome: 'not-run' };
-  const decided = score.outcome.bound === 'at-least' ? decideAtLeast : decide;
-  return decided(score.outcome.value, expanded, limit.tolerance, limit.rule);
+  const { value, bound } = score.outcome;
+  return decideFound({ value, expanded, isBound: bound === 'at-least' }, limit);
 }
 
 /** Whether a gate that does not hold voids a row. */

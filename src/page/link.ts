@@ -17,6 +17,13 @@ export class Refused extends Error {
   }
 }
 
+/** The problems in an error; one that says that the page was left without an answer. */
+export function problemsIn(error: unknown): readonly Problem[] {
+  if (error instanceof Refused) return error.problems;
+  const what = `There was no answer: ${error instanceof Error ? error.message : String(error)}.`;
+  return [{ code: 'bench/unreachable', what, fix: 'See whether stallmark serve still runs.' }];
+}
+
 /** Arguments longer than this go in the body of the request: servers take no longer addresses. */
 const LONGEST_ADDRESS = 4000;
 

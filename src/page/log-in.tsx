@@ -2,7 +2,7 @@ import type { JSX } from 'preact';
 import { useEffect, useRef, useState } from 'preact/hooks';
 import type { Problem } from '../base/error.js';
 import { Mark } from './bar.js';
-import { logIn, Refused, type LogIn, type SessionPlace, type Start } from './link.js';
+import { logIn, problemsIn, type LogIn, type SessionPlace, type Start } from './link.js';
 import { languageOf, WORDS_OF } from './words/languages.js';
 import { LANGUAGES, type Language } from './words/words.js';
 
@@ -42,7 +42,7 @@ export function LogInForm({
       : { name: id.trim(), place: at };
     logIn(who)
       .then(done, (error: unknown) => {
-        setProblems(problemsOf(error));
+        setProblems(problemsIn(error));
       })
       .finally(() => {
         setSecret('');
@@ -183,10 +183,4 @@ function kept(): Readonly<Record<string, unknown>> {
     if (error instanceof SyntaxError) return {};
     throw error;
   }
-}
-
-function problemsOf(error: unknown): readonly Problem[] {
-  if (error instanceof Refused) return error.problems;
-  const what = error instanceof Error ? error.message : String(error);
-  return [{ code: 'page/unknown', what, fix: 'Look whether stallmark serve is running.' }];
 }

@@ -1,7 +1,6 @@
-import { unreachable } from '../base/error.js';
 import type { Verdict } from '../decision/decision.js';
-import { itemVerdict } from '../decision/item-verdict.js';
-import { decide, decideAtLeast } from '../decision/rule.js';
+import { isAccepted, itemVerdict } from '../decision/item-verdict.js';
+import { decideFound } from '../decision/rule.js';
 import type { Limit, Limits } from '../procedure/limits.js';
 import type { TraceableRecord, TracedRow } from './trace.js';
 
@@ -75,7 +74,7 @@ function previewRow(
   });
   const us = found.flatMap(({ expanded }) => expanded ?? []);
   const kept = (under: Limit | undefined, row: TracedRow): boolean =>
-    under === undefined || isKept(verdictUnder(under, row));
+    under === undefined || isAccepted(verdictUnder(under, row));
   return {
     row: nameOf(limit),
     limit,
@@ -86,29 +85,13 @@ function previewRow(
   };
 }
 
-/** Whether a row alone would let its item be accepted. */
-function isKept(verdict: Verdict): boolean {
-  switch (verdict.outcome) {
-    case 'conforming':
-      return true;
-    case 'conditional':
-      return verdict.side === 'inside';
-    case 'inconclusive':
-    case 'nonconforming':
-    case 'invalid':
-    case 'not-run':
-      return false;
-    default:
-      return unreachable(verdict);
-  }
-}
-
-function verdictUnder({ tolerance, rule }: Limit, row: TracedRow | undefined): Verdict {
+function verdictUnder(limit: Limit, row: TracedRow | undefined): Verdict {
   if (row === undefined || row.invalid === 'not-run') return { outcome: 'not-run' };
   if (row.invalid !== undefined || row.value === undefined) {
     return { outcome: 'invalid', reasons: [row.verdict] };
   }
-  return (row.isBound ? decideAtLeast : decide)(row.value, row.expanded, tolerance, rule);
+  const { value, expanded, isBound } = row;
+  return decideFound({ value, expanded, isBound }, limit);
 }
 
 function changeOf(record: TraceableRecord, before: Limits, after: Limits): readonly ChangedItem[] {

@@ -3,7 +3,7 @@ import { unreachable } from '../base/error.js';
 import type { Unit } from '../base/units.js';
 import type { Verdict } from '../decision/decision.js';
 import { itemVerdict, type Findings } from '../decision/item-verdict.js';
-import { acceptanceZone, decide, decideAtLeast } from '../decision/rule.js';
+import { acceptanceZone, decideFound } from '../decision/rule.js';
 import type { DecisionRule, Tolerance } from '../procedure/limits.js';
 import type { MeasuredQuantity } from '../procedure/station.js';
 import type { Side } from '../scoring/scoring.js';
@@ -255,8 +255,9 @@ function withoutValue({ invalid, verdict }: TracedRow): Verdict {
   return { outcome: 'invalid', reasons: [verdict] };
 }
 
-function decideRow({ expanded, tolerance, rule, isBound }: TracedRow, value: number): Verdict {
-  return (isBound ? decideAtLeast : decide)(value, expanded, tolerance, rule);
+function decideRow(row: TracedRow, value: number): Verdict {
+  const { expanded, isBound } = row;
+  return decideFound({ value, expanded, isBound }, row);
 }
 
 const keyOf = ({ stage, characteristic }: TracedRow): string => `${stage}.${characteristic}`;

@@ -1,12 +1,12 @@
 import type { Problem } from '../base/error.js';
-import { unreachable } from '../base/error.js';
-import { numberIn } from '../certificate/csv-result.js';
-import { CARRIED, type Row } from '../certificate/csv-table.js';
+import { resultIn } from '../certificate/csv-result.js';
+import type { Row } from '../certificate/csv-table.js';
+import { printedVerdict } from '../certificate/printed-verdict.js';
 import type { Result, Verdict } from '../decision/decision.js';
+import { isAccepted } from '../decision/item-verdict.js';
 import { nearLimit } from '../decision/near-limit.js';
-import { decide, decideAtLeast } from '../decision/rule.js';
+import { decideFound } from '../decision/rule.js';
 import type { Limit, Limits } from '../procedure/limits.js';
-import type { Outcome } from '../scoring/scoring.js';
 import { characteristic } from '../scoring/catalogue.js';
 import type { EarlierRecord } from './earlier-record.js';
 
@@ -48,10 +48,12 @@ export function carriedRows(
 function carriedRow({ number, table }: EarlierRecord, limit: Limit): Result | string {
   const row = rowFor(limit, table.rows);
   if (typeof row === 'string') return row;
-  const outcome = outcomeIn(row, limit);
+  const read = resultIn(row);
+  if (read === undefined) return 'its unit, rule or limit is not known here';
+  const { outcome, expanded } = read;
   if (outcome.kind !== 'measured') return `it has no value there (${outcome.reason})`;
-  const expanded = numberIn(row.U, limit.unit);
-  const verdict = verdictOn(outcome, expanded, limit);
+  const { value, bound } = outcome;
+  const verdict = decideFound({ value, expanded, isBound: bound === 'at-least' }, limit);
   const refusal = whyNotAccepted(row, verdict);
   if (refusal !== undefined) return refusal;
   const near = nearLimit({ limit, outcome, verdict });
@@ -61,7 +63,7 @@ function carriedRow({ number, table }: EarlierRecord, limit: Limit): Result | st
     ...(row.k === undefined ? {} : { k: Number(row.k) }),
     ...(near === undefined ? {} : { nearLimit: near }),
     // A row that was itself carried over keeps the record that measured it.
-    carriedFrom: row.item === CARRIED && row.text !== undefined ? row.text : number,
+    carriedFrom: read.carriedFrom ?? number,
   };
 }
 
@@ -79,56 +81,10 @@ function rowFor(limit: Limit, rows: readonly Row[]): Row | string {
   return isSame ? row : 'its unit or its rule is another one there';
 }
 
-function verdictOn(
-  { value, bound }: Extract<Outcome, { readonly kind: 'measured' }>,
-  expanded: number | undefined,
-  { tolerance, rule }: Limit,
-): Verdict {
-  const decided = bound === 'at-least' ? decideAtLeast : decide;
-  return decided(value, expanded, tolerance, rule);
-}
-
 function whyNotAccepted(row: Row, verdict: Verdict): string | undefined {
   const printed = row.verdict ?? 'none';
   if (row.validity !== 'valid') return `there it is ${row.validity ?? 'not said to be valid'}`;
-  if (printed !== printedAs(verdict)) return `there it is ${printed}, but by its value it is not`;
+  if (printed !== printedVerdict(verdict))
+    return `there it is ${printed}, but by its value it is not`;
   return isAccepted(verdict) ? undefined : `there it is ${printed}`;
-}
-
-function outcomeIn(row: Row, { unit }: Limit): Outcome {
-  const value = numberIn(row.value, unit);
-  if (value === undefined) return { kind: 'not-evaluated', reason: row.reason ?? 'no reason' };
-  const spread = numberIn(row.spread, unit);
-  return {
-    kind: 'measured',
-    value,
-    ...(spread === undefined ? {} : { spread }),
-    ...(row.repeats === undefined ? {} : { repeats: Number(row.repeats) }),
-    ...(row.sense === '>=' ? { bound: 'at-least' as const } : {}),
-  };
-}
-
-/** Whether a row is one that leads to ACCEPT. */
-function isAccepted(verdict: Verdict): boolean {
-  switch (verdict.outcome) {
-    case 'conforming':
-      return true;
-    case 'conditional':
-      return verdict.side === 'inside';
-    case 'inconclusive':
-    case 'nonconforming':
-    case 'invalid':
-    case 'not-run':
-      return false;
-    default:
-      return unreachable(verdict);
-  }
-}
-
-/** A verdict as records print it. */
-function printedAs(verdict: Verdict): string {
-  const { outcome } = verdict;
-  if (outcome === 'inconclusive') return `inconclusive, ${verdict.side} the limits`;
-  if (outcome !== 'conditional') return outcome;
-  return verdict.side === 'inside' ? 'conditionally conforming' : 'conditionally nonconforming';
 }

@@ -2,6 +2,7 @@ import { isNonEmpty } from '../base/numbers.js';
 import type { Problem } from '../base/error.js';
 import { isNote } from '../base/report.js';
 import type { PartialTest } from '../certificate/certificate.js';
+import { recordText } from '../certificate/csv-table.js';
 import type { Result } from '../decision/decision.js';
 import type { Entry, Ledger } from '../ledger/ledger.js';
 import type { Procedure, Stage } from '../procedure/procedure.js';
@@ -80,7 +81,7 @@ export async function judgePartial(ask: PartialAsk, given: Judging): Promise<Jud
   );
   if (problems.length > 0) return { kind: 'refused', problems };
   const { number, digest } = record;
-  const firmwareDigest = itemIn(record, 'item firmware digest');
+  const firmwareDigest = recordText(record.table, 'item firmware digest');
   const test = { stages: scope.stages, played, replaced, record: number, digest };
   return { kind: 'partial', retest: { ...test, carried: carried.results, firmwareDigest } };
 }
@@ -127,18 +128,15 @@ function planProblems(
   return checkStages(part, CATALOGUE).filter((problem) => !isNote(problem));
 }
 
-const itemIn = ({ table }: EarlierRecord, item: string): string =>
-  table.rows.find((row) => row.section === 'record' && row.item === item)?.text ?? '';
-
 /** Everything that must be the same in both records, so that one page can speak for all rows. */
 function sameProblems(record: EarlierRecord, serial: string, given: Judging): readonly Problem[] {
   const { procedure, limits, station } = given.documents;
   const { table, number } = record;
   const same: readonly (readonly [name: string, then: string, now: string])[] = [
-    ['procedure', itemIn(record, 'procedure digest'), procedure.digest],
-    ['limits', itemIn(record, 'limits digest'), limits.digest],
-    ['bench description', itemIn(record, 'bench description digest'), station.digest],
-    ['scoring', itemIn(record, 'scoring version'), SOFTWARE.scoring],
+    ['procedure', recordText(record.table, 'procedure digest'), procedure.digest],
+    ['limits', recordText(record.table, 'limits digest'), limits.digest],
+    ['bench description', recordText(record.table, 'bench description digest'), station.digest],
+    ['scoring', recordText(record.table, 'scoring version'), SOFTWARE.scoring],
   ];
   const changed = same
     .filter(([, then, now]) => then !== now)

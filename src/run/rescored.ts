@@ -2,11 +2,11 @@ import { createHash } from 'node:crypto';
 import { createReadStream, existsSync } from 'node:fs';
 import { join } from 'node:path';
 import { StallmarkError } from '../base/error.js';
-import { readMeasure } from '../base/units.js';
 import type { Capture } from '../capture/capture.js';
 import { readCapture } from '../capture/parquet.js';
-import type { CertificateTable } from '../certificate/csv-table.js';
+import { recordText, recordValue, type CertificateTable } from '../certificate/csv-table.js';
 import type { FigureSources } from '../certificate/figures.js';
+import { verdictPrinted } from '../certificate/printed-verdict.js';
 import { RECORD_FILES } from '../certificate/verify.js';
 import type { Result, Verdict } from '../decision/decision.js';
 import type { Procedure } from '../procedure/procedure.js';
@@ -18,7 +18,7 @@ import type { Score } from '../scoring/scoring.js';
 import type { Documents } from './documents.js';
 import { stageJudge } from './open-scorer.js';
 import type { PlottedRecord } from './plots.js';
-import { itemText, type StoredRecord } from './stored-record.js';
+import type { StoredRecord } from './stored-record.js';
 
 /** A record whose stored samples were scored again, so that its figures can be drawn. */
 export interface Rescored {
@@ -55,7 +55,11 @@ export async function rescored(
     procedure.stages.filter((stage) => only(stage.id) || tellsLater(stage)).map(({ id }) => id),
   );
   const captures = await capturesOf(stored, (stage) => wanted.has(stage));
-  const scores = scoresOf(captures, { procedure, station, ambient: ambientOf(table) });
+  const scores = scoresOf(captures, {
+    procedure,
+    station,
+    ambient: recordValue(table, 'ambient temperature'),
+  });
   const rows = record.rows.filter(({ stage }) => only(stage));
   const { results, withheld } = resultsOf(rows, scores);
   const limited = new Set(rows.map(nameOf));
@@ -85,8 +89,8 @@ interface Used {
 
 /** The documents of the record, or those of the same name with a note. */
 function documentsOf(table: CertificateTable, { procedures, stations }: ScoredWith): Used {
-  const id = itemText(table, 'procedure');
-  const digest = itemText(table, 'procedure digest');
+  const id = recordText(table, 'procedure');
+  const digest = recordText(table, 'procedure digest');
   const named = procedures.filter((one) => one.id === id);
   const procedure = named.find((one) => one.digest === digest) ?? named.at(-1);
   const station = stations.find((one) => one.id === table.bench);
@@ -106,7 +110,7 @@ function documentsOf(table: CertificateTable, { procedures, stations }: ScoredWi
         : [
             `Scored again with issue ${procedure.issue} of ${id}, which is not the text of the record: ${other}.`,
           ]),
-      ...(station.digest === itemText(table, 'bench description digest')
+      ...(station.digest === recordText(table, 'bench description digest')
         ? []
         : [`The description of bench ${station.id} was changed since: ${other}.`]),
     ],
@@ -137,14 +141,6 @@ async function digestOfFile(file: string): Promise<string> {
     hash.update(chunk as Uint8Array);
   }
   return hash.digest('hex');
-}
-
-function ambientOf({ rows }: CertificateTable): number | undefined {
-  const row = rows.find(
-    ({ section, item }) => section === 'record' && item === 'ambient temperature',
-  );
-  const read = readMeasure(`${row?.value ?? ''} ${row?.unit ?? ''}`);
-  return 'value' in read ? read.value : undefined;
 }
 
 function scoresOf(
@@ -208,20 +204,6 @@ function resultOf(row: TracedRow, outcome: Result['outcome']): Result {
 
 /** What the record concluded. */
 function verdictOf({ verdict, invalid }: TracedRow): Verdict {
-  if (invalid === 'not-run') return { outcome: 'not-run' };
-  const known = PRINTED.find(([words]) => verdict.startsWith(words));
-  if (invalid === 'invalid' || known === undefined) {
-    return { outcome: 'invalid', reasons: [verdict] };
-  }
-  return known[1];
+  const validity = { 'not-run': 'not run', invalid: 'invalid', valid: 'valid' }[invalid ?? 'valid'];
+  return verdictPrinted(validity, verdict, verdict) ?? { outcome: 'invalid', reasons: [verdict] };
 }
-
-/** As a record prints them; the longer of two that begin alike comes first. */
-const PRINTED: readonly (readonly [string, Verdict])[] = [
-  ['conditionally conforming', { outcome: 'conditional', side: 'inside' }],
-  ['conditionally nonconforming', { outcome: 'conditional', side: 'outside' }],
-  ['inconclusive, outside', { outcome: 'inconclusive', side: 'outside' }],
-  ['inconclusive', { outcome: 'inconclusive', side: 'inside' }],
-  ['conforming', { outcome: 'conforming' }],
-  ['nonconforming', { outcome: 'nonconforming' }],
-];

@@ -84,8 +84,3 @@ function unreadable(folder: string, sentence: string): StallmarkError {
   const fix = 'Take its files from the backup of the records; stallmark verify tells more.';
   return new StallmarkError([{ code: 'storage/unreadable', what, fix }]);
 }
-
-/** The text of an item of the record itself; empty when the table has none. */
-export function itemText({ rows }: CertificateTable, item: string): string {
-  return rows.find((row) => row.section === 'record' && row.item === item)?.text ?? '';
-}

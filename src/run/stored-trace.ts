@@ -1,8 +1,7 @@
 import { StallmarkError } from '../base/error.js';
-import { readMeasure } from '../base/units.js';
 import { thin } from '../base/thin.js';
 import type { Capture, Take } from '../capture/capture.js';
-import type { CertificateTable } from '../certificate/csv-table.js';
+import { recordValue } from '../certificate/csv-table.js';
 import type { StoredTrace, TraceLine, TraceWish } from '../readiness/stored-attempt.js';
 import { capturesOf } from './rescored.js';
 import type { StoredRecord } from './stored-record.js';
@@ -23,7 +22,7 @@ export async function storedTrace(stored: StoredRecord, wish: TraceWish): Promis
   const from = Math.min(Math.max(0, wish.from ?? 0), duration);
   const to = Math.min(Math.max(from, wish.to ?? duration), duration);
   const { command, current, torque } = take.channels;
-  const constant = constantOf(stored.table);
+  const constant = recordValue(stored.table, 'torque constant') ?? NaN;
   const line = (samples: Float32Array | undefined, factor: number): TraceLine =>
     samples === undefined
       ? { x: [], y: [] }
@@ -63,12 +62,6 @@ function lineOf(samples: Float32Array, factor: number, { rate, from, to }: Windo
 
 /** Six digits are finer than any screen. */
 const rounded = (value: number): number => Number(value.toPrecision(6));
-
-function constantOf({ rows }: CertificateTable): number {
-  const row = rows.find((r) => r.section === 'record' && r.item === 'torque constant');
-  const read = readMeasure(`${row?.value ?? ''} ${row?.unit ?? ''}`);
-  return 'value' in read ? read.value : NaN;
-}
 
 /** What tells the takes of a stage from each other. */
 function wordsOf({ takes }: Capture): readonly string[] {

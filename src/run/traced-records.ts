@@ -5,7 +5,12 @@ import { readInstant } from '../base/clock.js';
 import { StallmarkError } from '../base/error.js';
 import { findUnit, type Unit } from '../base/units.js';
 import { numberIn, toleranceIn } from '../certificate/csv-result.js';
-import { readCertificateCsv, type CertificateTable, type Row } from '../certificate/csv-table.js';
+import {
+  readCertificateCsv,
+  recordText,
+  type CertificateTable,
+  type Row,
+} from '../certificate/csv-table.js';
 import { RECORD_FILES } from '../certificate/verify.js';
 import type { Entry } from '../ledger/ledger.js';
 import { openLedger } from '../ledger/sqlite.js';
@@ -155,20 +160,17 @@ function recordIn(table: CertificateTable): TraceableRecord | Untraceable {
     if ('sentence' in result) return result;
     results.push(result);
   }
-  const started = readInstant(itemIn(rows, 'started'));
+  const started = readInstant(recordText(table, 'started'));
   if (!Number.isFinite(started)) return { sentence: 'The table does not say when it started.' };
   const { number, revision, serial, attempt, ended, verdict } = table;
   return {
     ...{ number, revision, serial, attempt, started, ended, verdict },
-    torqueConstant: itemIn(rows, 'torque constant origin') === 'measured' ? 'measured' : 'nominal',
+    torqueConstant:
+      recordText(table, 'torque constant origin') === 'measured' ? 'measured' : 'nominal',
     equipment: equipmentIn(rows),
     rows: results,
     gates: rows.filter(({ section }) => section === 'gate').map(gateIn),
   };
-}
-
-function itemIn(rows: readonly Row[], item: string): string {
-  return rows.find((row) => row.section === 'record' && row.item === item)?.text ?? '';
 }
 
 const BLAMES = ['item', 'stand', 'link', 'operator'] as const;

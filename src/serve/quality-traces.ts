@@ -4,10 +4,11 @@ import { plotsOf } from '../certificate/figures.js';
 import { openRuler, writeSvg } from '../certificate/svg.js';
 import { instant } from '../certificate/words.js';
 import type { FoundAttempt, StoredTrace, TraceWish } from '../readiness/stored-attempt.js';
-import { findAttempts } from '../run/found-attempts.js';
+import type { FoundLine, Searching } from '../ledger/search-line.js';
 import { rescored, type Rescored } from '../run/rescored.js';
+import { searchBriefly } from '../run/search-records.js';
 import { smoothingPoints } from '../run/smoothing-points.js';
-import { storedRecord, withLedger, type StoredRecord } from '../run/stored-record.js';
+import { storedRecord, type StoredRecord } from '../run/stored-record.js';
 import { storedTrace } from '../run/stored-trace.js';
 import { siteDocuments } from './quality-limits.js';
 import type { RecordRows, RowFigure, SmoothingOf, Which } from './quality-views.js';
@@ -15,12 +16,33 @@ import { textIn, wholeIn, type Given, type Reading } from './reading.js';
 
 const READERS = ['quality engineer', 'maintenance', 'auditor'] as const;
 
-/** The last attempts, or those whose serial or number has a text in it. */
-export const attemptsReading: Reading<{ readonly find: string }, readonly FoundAttempt[]> = {
+/** Attempts that are listed at most. */
+const MOST_ATTEMPTS = 100;
+
+/** The last attempts that ended, or those whose serial or number has a text in it. */
+export const attemptsReading: Reading<
+  { readonly find: string },
+  Searching<readonly FoundAttempt[]>
+> = {
   roles: READERS,
-  args: (given) => ({ find: given['find'] ?? '' }),
-  read: ({ find }, site) => withLedger(site.root, (ledger) => findAttempts(ledger, find)),
+  args: (given) => ({ find: (given['find'] ?? '').trim() }),
+  read: ({ find }, site) =>
+    searchBriefly(site.root, (lookup) =>
+      lookup
+        .find(find === '' ? {} : { text: find }, 0, MOST_ATTEMPTS)
+        .lines.flatMap((line) => attemptIn(line)),
+    ),
 };
+
+function attemptIn(line: FoundLine): readonly FoundAttempt[] {
+  const { kind, serial, attempt, certificate: number, by, reason, word, ended } = line;
+  if (kind === 'refused' || ended === undefined) return [];
+  const common = { serial, attempt, number, at: ended, by, reason };
+  return [WORDS.has(word) ? { ...common, verdict: word } : common];
+}
+
+/** What an attempt with a record is called; one that was broken off left none. */
+const WORDS: ReadonlySet<string> = new Set(['ACCEPT', 'REJECT', 'HOLD']);
 
 const which = (given: Given): Which => ({
   serial: textIn(given, 'serial'),

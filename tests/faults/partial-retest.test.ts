@@ -15,7 +15,7 @@ import { referenceBody } from '../../src/readiness/reference-entry.js';
 import { statusOf } from '../../src/readiness/retest.js';
 import { assemble } from '../../src/run/assemble.js';
 import { attemptItem, type AttemptProgress } from '../../src/run/attempt.js';
-import type { Order, Parts } from '../../src/run/brief.js';
+import type { Parts } from '../../src/run/brief.js';
 import { prepare, type Chosen } from '../../src/run/documents.js';
 import type { Issued } from '../../src/run/issue.js';
 import { judgePartial, type Judged } from '../../src/run/partial-retest.js';
@@ -25,6 +25,7 @@ import { temporaryFolder } from '../support/folder.js';
 import { madeKeys } from '../support/keys.js';
 import { readPdf } from '../support/read-pdf.js';
 import { shortDocuments } from '../support/short-documents.js';
+import { orderOf } from '../support/order.js';
 
 // An item is loud, gets another cover, and is tested again in part: what the cover cannot have touched
 // stands on the record of the first attempt, or the retest is refused.
@@ -74,17 +75,7 @@ async function attempted(
     ...{ documents, serial: SERIAL, root, keys, passphrase: undefined, faults },
     ...{ pace: 'fast', clock, scoreHere: true },
   });
-  const order: Order = {
-    ...{ serial: SERIAL, operator: 'op 17', documents },
-    acknowledge: (warning, task) =>
-      Promise.resolve({
-        ...{ hazard: warning.hazard, by: 'op 17', at: clock.now(), serial: task.serial },
-        ...{ attempt: task.attempt, language: 'en', textIssue: warning.issue },
-        means: 'command-line option, simulated bench',
-      }),
-    arrange: (instruction) => Promise.reject(new Error(`nobody to ${instruction}`)),
-    stop: new AbortController().signal,
-  };
+  const order = orderOf({ serial: SERIAL, documents, clock });
   const progress: AttemptProgress[] = [];
   let energized = 0;
   const bench: Parts['bench'] = (attempt) => {

@@ -14,6 +14,7 @@ import { temporaryFolder } from '../support/folder.js';
 import { madeKeys } from '../support/keys.js';
 import { found } from '../support/reference-ledger.js';
 import { shortDocuments } from '../support/short-documents.js';
+import { orderOf } from '../support/order.js';
 
 const SERIAL = 'H12-26-00001';
 const REGISTER = fileURLToPath(
@@ -54,20 +55,7 @@ async function attempted(
   const progress: AttemptProgress['kind'][] = [];
   const outcome = { error: undefined as unknown, issued: undefined as Issued | undefined };
   try {
-    const run = attemptItem(
-      {
-        ...{ serial: SERIAL, operator: 'op 17', documents },
-        acknowledge: (warning, task) =>
-          Promise.resolve({
-            ...{ hazard: warning.hazard, by: 'op 17', at: clock.now(), serial: task.serial },
-            ...{ attempt: task.attempt, language: 'en', textIssue: warning.issue },
-            means: 'command-line option, simulated bench',
-          }),
-        arrange: (instruction) => Promise.reject(new Error(`nobody to ${instruction}`)),
-        stop: new AbortController().signal,
-      },
-      parts,
-    );
+    const run = attemptItem(orderOf({ serial: SERIAL, documents, clock }), parts);
     for (;;) {
       const next = await run.next();
       if (next.done === true) {

@@ -20,6 +20,7 @@ import { handClock, type HandClock } from '../support/clock.js';
 import { temporaryFolder } from '../support/folder.js';
 import { madeKeys } from '../support/keys.js';
 import { shortDocuments } from '../support/short-documents.js';
+import { orderOf } from '../support/order.js';
 
 // Items through whole attempts under a sampling rule: who is a sample, what it is tested to, what is told.
 
@@ -108,17 +109,8 @@ async function tested(
   const nobody = new StallmarkError([{ code, what: 'Nobody answered.', fix: 'Read it.' }]);
   const going = attemptItem(
     {
-      ...{ serial: serial(n), operator: 'op 17', documents },
-      acknowledge: (warning, task) =>
-        refuse === true
-          ? Promise.reject(nobody)
-          : Promise.resolve({
-              ...{ hazard: warning.hazard, by: 'op 17', at: clock.now(), serial: task.serial },
-              ...{ attempt: task.attempt, language: 'en', textIssue: warning.issue },
-              means: 'command-line option, simulated bench',
-            }),
-      arrange: (instruction) => Promise.reject(new Error(`nobody to ${instruction}`)),
-      stop: new AbortController().signal,
+      ...orderOf({ serial: serial(n), documents, clock }),
+      ...(refuse === true ? { acknowledge: () => Promise.reject(nobody) } : {}),
     },
     parts,
   );

@@ -27,6 +27,7 @@ import { handClock, type HandClock } from '../support/clock.js';
 import { SELF_TESTED } from '../support/empty-ledger.js';
 import { temporaryFolder } from '../support/folder.js';
 import { attempt } from '../support/history.js';
+import { answering } from '../support/answering.js';
 
 // Every reason against a start, by every way that leads to power: the same refusal, told in the ledger,
 // nothing energized, nothing begun, the item free.
@@ -67,36 +68,23 @@ interface Case {
 
 const notReady = 'readiness/not-ready';
 
-/** The bench with one answer exchanged. */
-function answering(scene: Scene, over: Partial<Bench>): void {
-  const inner = scene.bench;
-  scene.bench = {
-    id: inner.id,
-    simulated: inner.simulated,
-    ratings: inner.ratings,
-    identify: () => inner.identify(),
-    interlocks: () => inner.interlocks(),
-    environment: () => inner.environment(),
-    observe: (duration, settings) => inner.observe(duration, settings),
-    energize: (permit, task, ceiling) => inner.energize(permit, task, ceiling),
-    makeSafe: (how) => inner.makeSafe(how),
-    close: () => inner.close(),
-    ...over,
-  };
+/** Exchanges one answer of the bench. */
+function exchange(scene: Scene, over: Partial<Bench>): void {
+  scene.bench = answering(scene.bench, over);
 }
 
 const lines = (over: Partial<Interlocks>) => (scene: Scene) => {
   const { bench } = scene;
-  answering(scene, { interlocks: async () => ({ ...(await bench.interlocks()), ...over }) });
+  exchange(scene, { interlocks: async () => ({ ...(await bench.interlocks()), ...over }) });
 };
 
 const surroundings = (over: Partial<Environment>) => (scene: Scene) => {
   const { bench } = scene;
-  answering(scene, { environment: async () => ({ ...(await bench.environment()), ...over }) });
+  exchange(scene, { environment: async () => ({ ...(await bench.environment()), ...over }) });
 };
 
 const rated = (over: Partial<Bench['ratings']>) => (scene: Scene) => {
-  answering(scene, { ratings: { ...scene.bench.ratings, ...over } });
+  exchange(scene, { ratings: { ...scene.bench.ratings, ...over } });
 };
 
 /** The calibration in force of the first instrument, changed. */
@@ -118,7 +106,7 @@ const benchEntry = (serial: string, body: NewEntry['body']): NewEntry => ({
 
 const identified = (over: Partial<Identity>) => (scene: Scene) => {
   const { bench } = scene;
-  answering(scene, { identify: async () => ({ ...(await bench.identify()), ...over }) });
+  exchange(scene, { identify: async () => ({ ...(await bench.identify()), ...over }) });
 };
 
 /** A quarantine of one motor, as a quality engineer sets it. */
@@ -241,7 +229,7 @@ const CASES: readonly Case[] = [
     says: /warm-up of .* not run/u,
     spoil: (scene) => {
       const { bench } = scene;
-      answering(scene, {
+      exchange(scene, {
         environment: async () => {
           const { ambient, humidity, supply } = await bench.environment();
           return { ambient, humidity, supply };
@@ -289,7 +277,7 @@ const CASES: readonly Case[] = [
     says: /adapter not run: the nest reads none/u,
     spoil: (scene) => {
       const { bench } = scene;
-      answering(scene, {
+      exchange(scene, {
         environment: async () => {
           const { ambient, humidity, supply, poweredFor = 0 } = await bench.environment();
           return { ambient, humidity, supply, poweredFor };
@@ -427,7 +415,7 @@ const CASES: readonly Case[] = [
     says: /says H12 H12-26-09999/u,
     spoil: (scene) => {
       const { bench } = scene;
-      answering(scene, {
+      exchange(scene, {
         identify: async () => ({ ...(await bench.identify()), serial: 'H12-26-09999' }),
       });
     },
@@ -454,7 +442,7 @@ const CASES: readonly Case[] = [
     spoil: (scene) => {
       quarantined(scene);
       const { bench } = scene;
-      answering(scene, {
+      exchange(scene, {
         identify: async () => {
           const { model, serial, firmware, firmwareDigest } = await bench.identify();
           return { model, serial, firmware, firmwareDigest };
@@ -468,7 +456,7 @@ const CASES: readonly Case[] = [
     says: /runs firmware 0\.0\.1/u,
     spoil: (scene) => {
       const { bench } = scene;
-      answering(scene, {
+      exchange(scene, {
         identify: async () => ({ ...(await bench.identify()), firmware: '0.0.1' }),
       });
     },
@@ -551,7 +539,7 @@ async function tried(way: Way, spoil: (scene: Scene) => void): Promise<Tried> {
   spoil(scene);
   let energized = 0;
   const before = ledger.last()?.number ?? 0;
-  answering(scene, {
+  exchange(scene, {
     energize: () => {
       energized += 1;
       return Promise.reject(new Error('power was asked for'));

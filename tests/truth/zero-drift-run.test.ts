@@ -18,6 +18,7 @@ import { handClock } from '../support/clock.js';
 import { temporaryFolder } from '../support/folder.js';
 import { madeKeys } from '../support/keys.js';
 import { shortDocuments } from '../support/short-documents.js';
+import { orderOf } from '../support/order.js';
 
 // Items one after the other on one bench that limits how far its zero may move between them. The
 // simulated stand clamps each anew: 10 mN·m standard deviation of the zero itself.
@@ -48,20 +49,10 @@ async function tested(
   const { station } = documents;
   const bench = simulatedBench({ station, serial, attempt: 1, faults, clock, pace: 'fast' });
   try {
-    const run = attemptItem(
-      {
-        ...{ serial, operator: 'op 17', documents },
-        acknowledge: (warning, task) =>
-          Promise.resolve({
-            ...{ hazard: warning.hazard, by: 'op 17', at: clock.now(), serial: task.serial },
-            ...{ attempt: task.attempt, language: 'en', textIssue: warning.issue },
-            means: 'command-line option, simulated bench',
-          }),
-        arrange: (instruction) => Promise.reject(new Error(`nobody to ${instruction}`)),
-        stop: new AbortController().signal,
-      },
-      { ...parts, bench: () => bench },
-    );
+    const run = attemptItem(orderOf({ serial, documents, clock }), {
+      ...parts,
+      bench: () => bench,
+    });
     for (;;) {
       const next = await run.next();
       if (next.done === true) return next.value;

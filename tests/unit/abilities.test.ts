@@ -6,24 +6,14 @@ import { readinessChecks, readinessProblems } from '../../src/readiness/readines
 import { whyNotPlayed } from '../../src/run/playable.js';
 import { NOTHING_ENTERED } from '../support/empty-ledger.js';
 import { runItem, shippedDocuments, withStages } from '../support/simulated-run.js';
+import { answering } from '../support/answering.js';
 
 const SERIAL = 'H12-26-00017';
 const shipped = shippedDocuments();
 
 /** The bench with other ratings; everything else is the simulated one. */
 function rated(over: Partial<Ratings>): (bench: Bench) => Bench {
-  return (inner) => ({
-    id: inner.id,
-    simulated: inner.simulated,
-    ratings: { ...inner.ratings, ...over },
-    identify: () => inner.identify(),
-    interlocks: () => inner.interlocks(),
-    environment: () => inner.environment(),
-    observe: (duration, settings) => inner.observe(duration, settings),
-    energize: (permit, task, ceiling) => inner.energize(permit, task, ceiling),
-    makeSafe: (how) => inner.makeSafe(how),
-    close: () => inner.close(),
-  });
+  return (inner) => answering(inner, { ratings: { ...inner.ratings, ...over } });
 }
 
 test('where an operator turns the shaft, each angle is asked for by name before its samples are taken', async () => {

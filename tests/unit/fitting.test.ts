@@ -16,6 +16,7 @@ import type { Context } from '../../src/scoring/scoring.js';
 import { handClock } from '../support/clock.js';
 import { captureOf, context, hold, stageOf, takeOf } from '../support/made-capture.js';
 import { runItem, withStages } from '../support/simulated-run.js';
+import { answering } from '../support/answering.js';
 
 const BENCH = 'procedures/benches/tw-1.yaml';
 const text = readFileSync(join(PACKAGE_ROOT, BENCH), 'utf8');
@@ -136,24 +137,18 @@ test('a simulated bench with both ways round takes both and both hold', async ()
 
 test('a resistor that is off one way round only is found', async () => {
   // 0.4 % of the negative shunt: 20 mN·m against 9.5 allowed.
-  const weak = (inner: Bench): Bench => ({
-    ...({ id: inner.id, simulated: true, ratings: inner.ratings } as const),
-    identify: () => inner.identify(),
-    interlocks: () => inner.interlocks(),
-    environment: () => inner.environment(),
-    async *observe(duration, settings) {
-      for await (const block of inner.observe(duration, settings)) {
-        const { torque } = block.samples;
-        const isOff = settings.fixture === 'shunt-negative' && torque !== undefined;
-        yield isOff
-          ? { ...block, samples: { ...block.samples, torque: torque.map((t) => t + 0.02) } }
-          : block;
-      }
-    },
-    energize: (permit, task, ceiling) => inner.energize(permit, task, ceiling),
-    makeSafe: (how) => inner.makeSafe(how),
-    close: () => inner.close(),
-  });
+  const weak = (inner: Bench): Bench =>
+    answering(inner, {
+      async *observe(duration, settings) {
+        for await (const block of inner.observe(duration, settings)) {
+          const { torque } = block.samples;
+          const isOff = settings.fixture === 'shunt-negative' && torque !== undefined;
+          yield isOff
+            ? { ...block, samples: { ...block.samples, torque: torque.map((t) => t + 0.02) } }
+            : block;
+        }
+      },
+    });
   const gate = await shuntGate(both, weak);
   expect(gate.holds).toBe(false);
   expect(gate.observed).toBeCloseTo(0.02, 2);
@@ -168,21 +163,12 @@ test('a bench whose shunt goes one way is refused when its description says both
   const run = runItem(onBench(both), {
     serial: 'H12-26-00001',
     ready: true,
-    alter: (inner) => ({ ...inner, ratings: bench.ratings, ...bound(inner) }),
+    alter: (inner) => answering(inner, { ratings: bench.ratings }),
   });
   return expect(run).rejects.toMatchObject({
     problems: [{ what: expect.stringContaining('needs the stand shunt-negative') as string }],
   });
 });
-
-/** The methods of a bench, which a copy of its own properties leaves out. */
-function bound(inner: Bench): Pick<Bench, 'identify' | 'interlocks' | 'environment'> {
-  return {
-    identify: () => inner.identify(),
-    interlocks: () => inner.interlocks(),
-    environment: () => inner.environment(),
-  };
-}
 
 test('what is measured on a bench with one way round is what it was', async () => {
   const clock = handClock();

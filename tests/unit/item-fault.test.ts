@@ -1,11 +1,11 @@
 import { expect, test } from 'vitest';
 import { StallmarkError } from '../../src/base/error.js';
-import type { Bench } from '../../src/bench/bench.js';
 import { readFaults } from '../../src/bench/fault.js';
 import { simulatedBench } from '../../src/bench/simulated.js';
 import { itemFaultBehind } from '../../src/run/item-fault.js';
 import { handClock } from '../support/clock.js';
 import { runItem, shippedDocuments, withStages } from '../support/simulated-run.js';
+import { answering } from '../support/answering.js';
 
 const short = withStages(shippedDocuments(), ['zero', 'polarity']);
 const SERIAL = 'H12-26-00017';
@@ -20,21 +20,6 @@ test('a fault that the device reports ends the run with what was measured before
   expect(performed.outcomes.map(({ stage }) => stage)).toEqual(['zero']);
   expect(performed.run.state).toBe('captured');
   expect(performed.energized?.to).toBeGreaterThanOrEqual(performed.energized?.from ?? Infinity);
-});
-
-/** The bench, answering otherwise where `over` says so. */
-const answering = (inner: Bench, over: Partial<Bench>): Bench => ({
-  id: inner.id,
-  simulated: inner.simulated,
-  ratings: inner.ratings,
-  identify: () => inner.identify(),
-  interlocks: () => inner.interlocks(),
-  environment: () => inner.environment(),
-  observe: (duration, settings) => inner.observe(duration, settings),
-  energize: (permit, task, ceiling) => inner.energize(permit, task, ceiling),
-  makeSafe: (how) => inner.makeSafe(how),
-  close: () => inner.close(),
-  ...over,
 });
 
 const deviceFault = new StallmarkError([

@@ -8,7 +8,6 @@ import { assemble } from '../../src/run/assemble.js';
 import type { Parts } from '../../src/run/brief.js';
 import { prepare } from '../../src/run/documents.js';
 import { ledgerFile } from '../../src/run/places.js';
-import { watchedBench } from '../../src/serve/nest-bench.js';
 import { NestJob } from '../../src/serve/nest-job.js';
 import {
   COUNTDOWN,
@@ -19,6 +18,7 @@ import {
 } from '../../src/serve/nest-view.js';
 import { handClock, type HandClock } from '../support/clock.js';
 import { shortDocuments } from '../support/short-documents.js';
+import { answering } from '../support/answering.js';
 
 const folder = mkdtempSync(join(tmpdir(), 'stallmark-'));
 const documents = shortDocuments(join(folder, 'documents'));
@@ -67,18 +67,16 @@ async function scene(pace: 'fast' | 'real' = 'fast'): Promise<Scene> {
     ...assembled,
     bench: (attempt) => {
       const bench = assembled.bench(attempt);
-      const watched = watchedBench(bench, { begin: () => undefined, block: () => undefined });
-      return {
-        ...watched,
+      return answering(bench, {
         energize: (...asked) => {
           energized.push('on');
-          return watched.energize(...asked);
+          return bench.energize(...asked);
         },
         makeSafe: async (how) => {
-          await watched.makeSafe(how);
+          await bench.makeSafe(how);
           made.safeAt.push(clock.monotonic());
         },
-      };
+      });
     },
   };
   const views: NestView[] = [];

@@ -13,17 +13,17 @@ import type { Terminal } from '../../src/cli/terminal.js';
 import { readTold } from '../../src/readiness/built-in.js';
 import { assemble } from '../../src/run/assemble.js';
 import { attemptItem } from '../../src/run/attempt.js';
-import type { Order } from '../../src/run/brief.js';
 import { prepare, readDocuments, type Documents } from '../../src/run/documents.js';
-import { findAttempts } from '../../src/run/found-attempts.js';
 import type { Issued } from '../../src/run/issue.js';
 import { recentRecords } from '../../src/run/recent-records.js';
 import { rescored } from '../../src/run/rescored.js';
-import { storedRecord, withLedger } from '../../src/run/stored-record.js';
+import { storedRecord } from '../../src/run/stored-record.js';
 import { storedTrace } from '../../src/run/stored-trace.js';
 import { handClock } from '../support/clock.js';
 import { temporaryFolder } from '../support/folder.js';
 import { shortDocuments, type ShortDocuments } from '../support/short-documents.js';
+import { orderOf } from '../support/order.js';
+import { attemptsReading } from '../../src/serve/quality-traces.js';
 
 // One item is tested once by the true program; everything here reads what that left behind.
 
@@ -44,17 +44,7 @@ beforeAll(async () => {
     ...{ documents: chosen, serial: SERIAL, root, keys, passphrase: undefined, faults: [] },
     ...{ pace: 'fast', clock, scoreHere: true },
   });
-  const order: Order = {
-    ...{ serial: SERIAL, operator: 'op 17', documents: chosen },
-    acknowledge: (warning, task) =>
-      Promise.resolve({
-        ...{ hazard: warning.hazard, by: 'op 17', at: clock.now(), serial: task.serial },
-        ...{ attempt: task.attempt, language: 'en', textIssue: warning.issue },
-        means: 'command-line option, simulated bench',
-      }),
-    arrange: (instruction) => Promise.reject(new Error(`nobody to ${instruction}`)),
-    stop: new AbortController().signal,
-  };
+  const order = orderOf({ serial: SERIAL, documents: chosen, clock });
   const run = attemptItem(order, parts);
   for (let next = await run.next(); ; next = await run.next()) {
     if (next.done !== true) continue;
@@ -200,12 +190,15 @@ test('records and attempts are found in the ledger, and what is not there is sai
   const recent = recentRecords(root, 10, () => true);
   expect(recent.records.map((record) => record.number)).toEqual([number]);
   expect(recentRecords(root, 10, () => false).records).toEqual([]);
-  const found = (text: string): readonly string[] =>
-    withLedger(root, (ledger) => findAttempts(ledger, text)).map((one) => one.number);
+  const found = async (find: string): Promise<readonly string[]> => {
+    const asked = await attemptsReading.read({ find }, { root, keys: folder, pace: 'fast' });
+    if (asked.kind !== 'answer') throw new Error('so short a ledger is taken over at once');
+    return asked.answer.map((one) => one.number);
+  };
   for (const text of ['', SERIAL, SERIAL.toLowerCase(), '00001', number.slice(-6)]) {
-    expect(found(text)).toEqual([number]);
+    expect(await found(text)).toEqual([number]);
   }
-  expect(found('99999')).toEqual([]);
+  expect(await found('99999')).toEqual([]);
   const wrong = Promise.resolve().then(() => storedRecord(root, { serial: 'H12-26-99999' }));
   expect(await problemOf(wrong)).toContain('usage/argument');
 });

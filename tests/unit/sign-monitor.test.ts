@@ -3,6 +3,7 @@ import type { Bench, Block, Energized } from '../../src/bench/bench.js';
 import { readFaults } from '../../src/bench/fault.js';
 import { signMonitor } from '../../src/run/sign-monitor.js';
 import { runItem, shippedDocuments, withStages } from '../support/simulated-run.js';
+import { answering } from '../support/answering.js';
 
 const shipped = withStages(shippedDocuments(), ['zero', 'polarity']);
 const polarity = shipped.procedure.stages.find(({ id }) => id === 'polarity');
@@ -74,16 +75,7 @@ test('other stages are not watched: their torque may lag behind their command', 
 
 /** Blocks with more than half of 0.6 N·m commanded that were taken while power was on. */
 function counting(inner: Bench, seen: { blocks: number }): Bench {
-  return {
-    id: inner.id,
-    simulated: inner.simulated,
-    ratings: inner.ratings,
-    identify: () => inner.identify(),
-    interlocks: () => inner.interlocks(),
-    environment: () => inner.environment(),
-    observe: (duration, settings) => inner.observe(duration, settings),
-    makeSafe: (how) => inner.makeSafe(how),
-    close: () => inner.close(),
+  return answering(inner, {
     energize: async (permit, task, ceiling): Promise<Energized> => {
       const power = await inner.energize(permit, task, ceiling);
       return {
@@ -99,7 +91,7 @@ function counting(inner: Bench, seen: { blocks: number }): Bench {
         },
       };
     },
-  };
+  });
 }
 
 describe.each(['reversed-polarity:middle', 'reversed-polarity:severe'])('%s', (fault) => {

@@ -662,6 +662,7 @@ test('verifying never reaches the code that seals or signs', () => {
     'csv-result.ts',
     'csv-table.ts',
     'pdf-signature.ts',
+    'printed-verdict.ts',
     'seal-certificate.ts',
     'signed-entry.ts',
     'statement.ts',

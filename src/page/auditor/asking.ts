@@ -1,7 +1,7 @@
 import { useEffect, useState } from 'preact/hooks';
 import type { Problem } from '../../base/error.js';
 import type { Searching } from '../../serve/auditor-views.js';
-import { read, Refused } from '../link.js';
+import { problemsIn, read } from '../link.js';
 
 /** What became of a question to the server. */
 export type Asked<T> =
@@ -44,11 +44,4 @@ export function useSearching<T>(name: string, args: Args | undefined): Asked<T> 
     };
   }, [name, JSON.stringify(args)]);
   return asked;
-}
-
-/** The problems in an error; one that says that the page was left without an answer. */
-export function problemsIn(error: unknown): readonly Problem[] {
-  if (error instanceof Refused) return error.problems;
-  const what = `There was no answer: ${error instanceof Error ? error.message : String(error)}.`;
-  return [{ code: 'bench/unreachable', what, fix: 'See whether stallmark serve still runs.' }];
 }

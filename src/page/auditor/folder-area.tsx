@@ -1,8 +1,7 @@
 import type { JSX } from 'preact';
 import { useEffect, useState } from 'preact/hooks';
 import type { FolderLine, FolderState, FolderView } from '../../serve/auditor-views.js';
-import { read } from '../link.js';
-import { problemsIn } from './asking.js';
+import { problemsIn, read } from '../link.js';
 import { grouped, instantText, NoAnswer } from './told.js';
 
 /** ms between two questions how far the check is. */

@@ -1,6 +1,6 @@
 import { useEffect, useState } from 'preact/hooks';
 import type { Problem } from '../../base/error.js';
-import { problemsIn } from './refusals.js';
+import { problemsIn } from '../link.js';
 
 /** Something that was asked of the server. */
 export type Asked<T> =

@@ -3,11 +3,11 @@ import { useEffect, useRef, useState } from 'preact/hooks';
 import { unreachable, type Problem } from '../../base/error.js';
 import { isNote } from '../../base/report.js';
 import type { CheckedLimits, EditedLimits } from '../../serve/quality-views.js';
-import { change, read } from '../link.js';
+import { change, problemsIn, read } from '../link.js';
 import { useAsked } from './asked.js';
 import { ChangesPanel } from './changes-panel.js';
 import type { LimitsEditor } from './limits-editor.js';
-import { problemsIn, Refusals } from './refusals.js';
+import { Refusals } from './refusals.js';
 
 /** ms without a key before the text is checked. */
 const PAUSE = 350;

@@ -5,9 +5,9 @@ import { exactAxis, linearAxis, stepFor } from '../../certificate/axis.js';
 import type { FoundAttempt, StoredTrace } from '../../readiness/stored-attempt.js';
 import type { RecordRows } from '../../serve/quality-views.js';
 import { penPath, Plot } from '../drawn/plot.js';
-import { read } from '../link.js';
+import { problemsIn, read } from '../link.js';
 import { useAsked } from './asked.js';
-import { problemsIn, Refusals } from './refusals.js';
+import { Refusals } from './refusals.js';
 
 type Channel = 'produced' | 'shaft';
 

@@ -6,8 +6,8 @@ import type { Axis } from '../../certificate/figure.js';
 import type { FoundAttempt, SmoothingPoints } from '../../readiness/stored-attempt.js';
 import type { SmoothingOf } from '../../serve/quality-views.js';
 import { penPath, Plot, round, type Scale } from '../drawn/plot.js';
-import { read } from '../link.js';
-import { problemsIn, Refusals } from './refusals.js';
+import { problemsIn, read } from '../link.js';
+import { Refusals } from './refusals.js';
 
 /** Lag against grain, one small drawing an attempt, all on the same axes. */
 export function SmoothingView({

@@ -1,6 +1,7 @@
 import type { JSX } from 'preact';
 import { useState } from 'preact/hooks';
 import type { FoundAttempt } from '../../readiness/stored-attempt.js';
+import type { Searching } from '../../serve/auditor-views.js';
 import { read } from '../link.js';
 import { useAsked } from './asked.js';
 import { FigureView } from './figure-view.js';
@@ -23,7 +24,7 @@ export function TracesArea(): JSX.Element {
   const [find, setFind] = useState('');
   const [view, setView] = useState<View>('figure');
   const [chosen, setChosen] = useState<readonly FoundAttempt[]>([]);
-  const asked = useAsked(find, () => read<readonly FoundAttempt[]>('attempts', { find }));
+  const asked = useAsked(find, () => attemptsWith(find));
   const toggle = (attempt: FoundAttempt): void => {
     const others = chosen.filter(({ number }) => number !== attempt.number);
     setChosen(others.length < chosen.length ? others : [...chosen, attempt].slice(-MOST));
@@ -75,6 +76,14 @@ export function TracesArea(): JSX.Element {
       </section>
     </div>
   );
+}
+
+/** Asks again until the index of the ledger is made: each question takes a part of it over. */
+async function attemptsWith(find: string): Promise<readonly FoundAttempt[]> {
+  for (;;) {
+    const found = await read<Searching<readonly FoundAttempt[]>>('attempts', { find });
+    if (found.kind === 'answer') return found.answer;
+  }
 }
 
 function Drawing({
