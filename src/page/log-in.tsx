@@ -27,19 +27,27 @@ export function LogInForm({
   const [isAsking, setAsking] = useState(false);
   const words = WORDS_OF[language].logIn;
   const first = useRef<HTMLInputElement>(null);
+  const second = useRef<HTMLInputElement>(null);
   useEffect(() => {
     first.current?.focus();
   }, []);
   const { hasRegister, bench, simulated, trouble } = start.site;
-  const isReady = id.trim() !== '' && (secret !== '' || !hasRegister) && !isAsking;
+  // Reads the fields themselves: the Enter of a scanner comes before anything is drawn anew.
   const ask = (event: Event): void => {
     event.preventDefault();
-    if (!isReady) return;
+    const empty = [first, second].find(({ current }) => current?.value.trim() === '');
+    empty?.current?.focus();
+    if (isAsking || empty !== undefined) return;
+    const name = first.current?.value.trim() ?? '';
+    send(
+      hasRegister
+        ? { id: name, secret: second.current?.value ?? '', place: at }
+        : { name, place: at },
+    );
+  };
+  const send = (who: LogIn): void => {
     setAsking(true);
     setProblems([]);
-    const who: LogIn = hasRegister
-      ? { id: id.trim(), secret, place: at }
-      : { name: id.trim(), place: at };
     logIn(who)
       .then(done, (error: unknown) => {
         setProblems(problemsIn(error));
@@ -76,6 +84,7 @@ export function LogInForm({
               <label for="secret">{words.secret}</label>
               <input
                 id="secret"
+                ref={second}
                 type="password"
                 value={secret}
                 onInput={(event) => {
@@ -95,7 +104,7 @@ export function LogInForm({
               </p>
             ))}
           </div>
-          <button type="submit" disabled={!isReady}>
+          <button type="submit" disabled={isAsking}>
             {words.logIn}
           </button>
         </form>

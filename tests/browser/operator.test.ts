@@ -262,6 +262,23 @@ inBrowser('the operator page', () => {
     expect(fast.entries('attempt-begun').some(({ serial }) => serial === serialOf(20))).toBe(false);
   });
 
+  test('a badge that is scanned into the form logs in: Enter comes right behind the last character', async () => {
+    const { page, complaints, context } = await openPage(browser, fast);
+    await page.locator('#who:focus').waitFor();
+    await wedge(page, '');
+    expect(await page.locator('#who').count()).toBe(1); // a bare Enter is nobody
+    // The last character and Enter, before anything is drawn; as text, for the browser alone knows the types.
+    await page.evaluate(`{
+      const field = document.querySelector('#who');
+      field.value = 'operator 17';
+      field.dispatchEvent(new Event('input', { bubbles: true }));
+      field.form.requestSubmit();
+    }`);
+    await says(page, en.say.take);
+    await context.close();
+    expect(complaints).toEqual([]);
+  });
+
   test.each(['de', 'es', 'pl', 'zh'] as const)(
     'in %s the page and the warnings speak that language',
     async (language) => {
