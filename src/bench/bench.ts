@@ -1,4 +1,5 @@
 import type { Quantity } from '../base/units.js';
+import type { TimingMethod } from '../procedure/links.js';
 import type { Settings } from '../procedure/procedure.js';
 import type { Waveform } from '../pattern/waveform.js';
 import type { EnergizePermit, Task } from './permit.js';
@@ -32,6 +33,29 @@ export interface Ratings {
   readonly indexing: 'bench' | 'operator' | 'none';
   /** Whether the bench can close a loop over a wheel that it reckons itself. */
   readonly closedLoop: boolean;
+  /** What a bench of several links cannot do; absent where it can do all of it. */
+  readonly lacks?: Lacks;
+  /** How times of the capture are tied to the command. */
+  readonly timing: Timing;
+}
+
+/** Abilities that a link may lack. */
+export interface Lacks {
+  /** Smoothing settings that can be chosen; absent: all. */
+  readonly smoothing?: readonly number[];
+  readonly slew?: true;
+  /** Updates cannot be held back on purpose. */
+  readonly silence?: true;
+  /** The sample at which a safety line opened is not marked. */
+  readonly stopMark?: true;
+  /** Torque that a bench without a dead-man of its own may be given at most. */
+  readonly deadMan?: Quantity<'N·m'>;
+}
+
+/** How times of the capture are tied to the command, with U (k = 2) of the alignment, s. */
+export interface Timing {
+  readonly method: TimingMethod;
+  readonly uncertainty: Quantity<'s'>;
 }
 
 /** Components that a device may tell with a serial of their own, in the words of a rework record. */
@@ -73,6 +97,8 @@ export interface Interlocks {
   readonly emergencyStop: 'released' | 'pressed' | 'contradictory';
   /** The hold-to-run device, held by the operator while power is on; "held" where there is none. */
   readonly presence: 'held' | 'released' | 'contradictory';
+  /** Whether the shaft sits in its coupling; absent where nothing tells. */
+  readonly coupling?: 'seated' | 'loose' | 'contradictory';
   /** Age of the reading, s. */
   readonly age: number;
 }

@@ -1,7 +1,7 @@
 import type { Settings } from '../procedure/procedure.js';
 import type { DeviceReport } from './bench.js';
 import { Firmware } from './firmware.js';
-import type { Link } from './link.js';
+import type { CountedUpdates } from './link.js';
 import { CurrentLoop, type Response, voltageCeiling } from './motor.js';
 import { Noise } from './noise.js';
 import type { ItemParameters } from './spread.js';
@@ -47,9 +47,9 @@ export class Drive {
   uncommanded = 0;
   private readonly firmware: Firmware;
   private readonly loop: CurrentLoop;
-  private readonly deadManPeriods: number;
+  private deadManPeriods: number;
   private sensorNoise = new Noise('sensor');
-  private link: Link | undefined;
+  private link: CountedUpdates | undefined;
   private ceiling = 0;
   private unfed = 0;
   private over = 0;
@@ -68,7 +68,12 @@ export class Drive {
   ) {
     this.firmware = new Firmware(item, period, clock);
     this.loop = new CurrentLoop(item.loop, period);
-    this.deadManPeriods = Math.round((deadMan - DEAD_MAN_MARGIN) / period);
+    this.deadManPeriods = periodsOf(deadMan, period);
+  }
+
+  /** Sets s without a feed after which there is no torque. */
+  set deadMan(seconds: number) {
+    this.deadManPeriods = periodsOf(seconds, this.period);
   }
 
   /** Begins a take: counters start from zero, the sensor has another stream of noise. */
@@ -104,7 +109,7 @@ export class Drive {
   }
 
   /** Begins a waveform; from now on the dead-man must be fed. */
-  start(link: Link, settings: Settings): void {
+  start(link: CountedUpdates, settings: Settings): void {
     this.link = link;
     this.firmware.start(link, settings.smoothing, settings.slew);
     this.watched = true;
@@ -187,4 +192,9 @@ export class Drive {
     const [first, second] = this.item.ripple;
     return first * Math.sin(turn) + second * Math.sin(2 * turn);
   }
+}
+
+/** Periods without a feed until the torque is taken away. */
+function periodsOf(deadMan: number, period: number): number {
+  return Math.round((deadMan - DEAD_MAN_MARGIN) / period);
 }

@@ -18,11 +18,64 @@ export type Tally = Required<Pick<DeviceReport, 'updates' | 'missing' | 'gap' | 
 
 const [ARRIVES, LOST, SILENT] = [0, 1, 2] as const;
 
+/** Updates of which the device keeps count. */
+export interface CountedUpdates extends Updates {
+  /** Counts on to the first `due` updates and returns the counts since the start. */
+  tally(due: number): Tally;
+}
+
+/** Counts updates as they arrive or stay away. */
+export class UpdateCounts {
+  private arrived = 0;
+  private missing = 0;
+  private gap = 0;
+  /** Stamp of the last update that arrived; NaN before the first and after a silence. */
+  private last = Number.NaN;
+  private intervals = 0;
+  private mean = 0;
+  private squares = 0;
+
+  /** @param time - s at which it arrived. */
+  hear(time: number): void {
+    this.arrived += 1;
+    if (!Number.isNaN(this.last)) this.count(time - this.last);
+    this.last = time;
+  }
+
+  miss(): void {
+    this.missing += 1;
+  }
+
+  /** Begins or goes on with a silence on purpose. */
+  rest(): void {
+    this.last = Number.NaN;
+  }
+
+  get tally(): Tally {
+    const { arrived, missing, gap, intervals, squares } = this;
+    return {
+      updates: arrived,
+      missing,
+      gap,
+      jitter: intervals < 2 ? 0 : Math.sqrt(squares / (intervals - 1)),
+    };
+  }
+
+  /** Mean and sum of squares that never lose digits (Welford, 1962, from memory). */
+  private count(interval: number): void {
+    this.gap = Math.max(this.gap, interval);
+    this.intervals += 1;
+    const off = interval - this.mean;
+    this.mean += off / this.intervals;
+    this.squares += off * (interval - this.mean);
+  }
+}
+
 /**
  * The updates of one waveform on their way to the item: which arrive and when, what the item holds
  * meanwhile, and from when on it holds nothing because none came for too long.
  */
-export class Link implements Updates {
+export class Link implements CountedUpdates {
   readonly rate: number;
   readonly held: Float64Array;
   private readonly fates: Uint8Array;
@@ -32,15 +85,8 @@ export class Link implements Updates {
   private readonly patience: number;
   private readonly patient: boolean;
   private readonly scatter: number;
+  private readonly counts = new UpdateCounts();
   private seen = 0;
-  private arrived = 0;
-  private missing = 0;
-  private gap = 0;
-  /** Stamp of the last update that arrived; NaN before the first and after a silence. */
-  private last = Number.NaN;
-  private intervals = 0;
-  private mean = 0;
-  private squares = 0;
 
   /**
    * @param timeout - s after the last update when the item gives up.
@@ -86,36 +132,17 @@ export class Link implements Updates {
     return position - (this.heard[index] as number) >= this.patience;
   }
 
-  /** Counts on to the first `due` updates and returns the counts since the start. */
   tally(due: number): Tally {
     for (; this.seen < due; this.seen++) this.stamp(this.seen);
-    const { arrived, missing, gap, intervals, squares } = this;
-    return {
-      updates: arrived,
-      missing,
-      gap,
-      jitter: intervals < 2 ? 0 : Math.sqrt(squares / (intervals - 1)),
-    };
+    return this.counts.tally;
   }
 
   private stamp(index: number): void {
     const time = index / this.rate + this.scatter * this.noise.normal();
     const fate = this.fates[index];
-    if (fate === SILENT) this.last = Number.NaN;
-    if (fate === LOST) this.missing += 1;
-    if (fate !== ARRIVES) return;
-    this.arrived += 1;
-    if (!Number.isNaN(this.last)) this.count(time - this.last);
-    this.last = time;
-  }
-
-  /** Mean and sum of squares that never lose digits (Welford, 1962, from memory). */
-  private count(interval: number): void {
-    this.gap = Math.max(this.gap, interval);
-    this.intervals += 1;
-    const off = interval - this.mean;
-    this.mean += off / this.intervals;
-    this.squares += off * (interval - this.mean);
+    if (fate === SILENT) this.counts.rest();
+    if (fate === LOST) this.counts.miss();
+    if (fate === ARRIVES) this.counts.hear(time);
   }
 }
 

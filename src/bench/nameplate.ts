@@ -74,6 +74,8 @@ export function ratingsOf(station: SimulatedStation, fitted?: number): Ratings {
     channels: CHANNELS.filter((channel) => channel !== 'sound' || hears),
     indexing: 'bench',
     closedLoop: true,
+    // The channels share one clock; what is left is how well their delays are known.
+    timing: { method: 'command', uncertainty: second(station.stand.uncertainty.currentDelay) },
   };
 }
 

@@ -6,7 +6,7 @@ import { Drive, type FaultCode } from './drive.js';
 import { TEST_COMMAND, TEST_CURRENT, testSignal } from './edges.js';
 import { handTorque } from './hand.js';
 import { Heat } from './heat.js';
-import { Link } from './link.js';
+import { type CountedUpdates, Link } from './link.js';
 import {
   copperLoss,
   copperResistance,
@@ -157,6 +157,12 @@ export class Plant {
     this.drive.start(updates, settings);
   }
 
+  /** Begins to latch updates that come one by one; from now on the dead-man must be fed. */
+  follow(updates: CountedUpdates, settings: Settings): void {
+    this.wheel = undefined;
+    this.drive.start(updates, settings);
+  }
+
   /** Ends a waveform: the set point goes to zero at the slew limit, and no feed is needed there. */
   finish(): void {
     this.wheel = undefined;
@@ -193,6 +199,20 @@ export class Plant {
     return this.drive.watched;
   }
 
+  /** Time since the start of what plays and length of a sample, counted in updates. */
+  get position(): number {
+    return this.drive.position;
+  }
+
+  get step(): number {
+    return this.drive.step;
+  }
+
+  /** Sets s without a feed after which there is no torque. */
+  set deadMan(seconds: number) {
+    this.drive.deadMan = seconds;
+  }
+
   /** N·m that a broken item adds to every set point; for rehearsals. */
   set uncommanded(torque: number) {
     this.drive.uncommanded = torque;
@@ -201,6 +221,11 @@ export class Plant {
   /** Torque in the shaft now, N·m, whatever the transducer says. */
   get shaftTorque(): number {
     return this.stand.torque;
+  }
+
+  /** Torque of the motor now, N·m, after its current. */
+  get motorTorque(): number {
+    return this.torqueOf(this.winding.current);
   }
 
   get supplyVoltage(): number {

@@ -59,6 +59,9 @@ export function interlockProblems(lines: Interlocks): Problem[] {
   if (lines.presence !== 'held') {
     add(`The hold-to-run device is ${lines.presence}.`, 'Hold it until the run has ended.');
   }
+  if ((lines.coupling ?? 'seated') !== 'seated') {
+    add(`The coupling is ${lines.coupling}.`, 'Seat the shaft in its coupling and lock it.');
+  }
   if (!(lines.age >= 0 && lines.age <= OLDEST_INTERLOCK)) {
     const what = `The interlocks were read ${lines.age} s ago; at most ${OLDEST_INTERLOCK} s is allowed.`;
     add(what, 'Check the link to the safety controller.');

@@ -1,5 +1,6 @@
 import { sha256 } from '../base/canonical.js';
 import { adapterWords } from '../bench/adapter.js';
+import type { TimingMethod } from '../procedure/links.js';
 import type { Certificate, DocumentReference } from './certificate.js';
 import {
   BODY,
@@ -70,6 +71,14 @@ export function drawPersons(sheet: Sheet, parent: Element, certificate: Certific
   ]);
 }
 
+/** How times were tied to the command, for people. */
+const TIMING_WORDS: Readonly<Record<TimingMethod, string>> = {
+  command: 'the command as latched was captured as a channel of its own, on the same clock',
+  trigger: 'one line started the waveform and the capture, on one clock',
+  'device-clock': 'device times, with a straight line fitted through both clocks',
+  host: 'the clock of the test computer',
+};
+
 /** Draws instruments with their calibration, the stand model and the torque constant. */
 export function drawEquipment(sheet: Sheet, parent: Element, certificate: Certificate): void {
   sheet.heading(parent, 'Equipment and traceability', '', 50);
@@ -99,6 +108,10 @@ export function drawEquipment(sheet: Sheet, parent: Element, certificate: Certif
   sheet.paragraph(
     parent,
     `Stand model ${stand.version}, characterized ${stand.characterized.replace('T', ' ').replace('Z', ' UTC')}: resonance ${stand.resonance.toFixed(1)} Hz, damping ratio ${stand.damping.toFixed(3)}, torque channel delay ${ms(stand.torqueDelay)}, current channel delay ${ms(stand.currentDelay)} behind the command channel; taken out of every value read from them.`,
+  );
+  sheet.paragraph(
+    parent,
+    `Times of the capture against the command: ${TIMING_WORDS[certificate.timing.method]}; U of the alignment (k = 2) ${ms(certificate.timing.uncertainty)}.`,
   );
   if (adapter !== undefined) {
     sheet.paragraph(parent, `Adapter in the nest: ${adapterWords(adapter)}.`);

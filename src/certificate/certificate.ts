@@ -1,6 +1,6 @@
 import type { NonEmpty } from '../base/numbers.js';
 import type { Acknowledgement } from '../bench/permit.js';
-import type { Identity, Environment } from '../bench/bench.js';
+import type { Identity, Timing, Environment } from '../bench/bench.js';
 import type { Decision } from '../decision/decision.js';
 import type { Approval, Model, Warning } from '../procedure/procedure.js';
 import type { Instrument, StandModel } from '../procedure/station.js';
@@ -51,6 +51,8 @@ export interface Certificate {
   readonly operatorIdentity: string;
   readonly equipment: NonEmpty<Instrument>;
   readonly stand: StandModel;
+  /** How times of the capture were tied to the command. */
+  readonly timing: Timing;
   readonly torqueConstant: { readonly value: number; readonly origin: 'nominal' | 'measured' };
   /** Absent when every stage of the procedure was to be played. */
   readonly partial?: PartialTest;

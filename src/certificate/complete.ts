@@ -122,6 +122,7 @@ function equipmentItems(c: Certificate): readonly Item[] {
     ['equipment', c.equipment.length > 0],
     ...instruments,
     ['the stand model', Number.isFinite(c.stand.resonance) && isDate(c.stand.characterized)],
+    ['the uncertainty of the time alignment', Number.isFinite(c.timing.uncertainty)],
     ['the torque constant', Number.isFinite(c.torqueConstant.value)],
   ];
 }

@@ -218,6 +218,8 @@ function conditionRows(c: Certificate): readonly Row[] {
     number('stand damping ratio', c.stand.damping, unitOf('1')),
     number('torque channel delay', c.stand.torqueDelay, unitOf('ms')),
     number('current channel delay', c.stand.currentDelay, unitOf('ms')),
+    text('time alignment', c.timing.method),
+    number('U of the time alignment (k = 2)', c.timing.uncertainty, unitOf('ms')),
     number('torque constant', c.torqueConstant.value, unitOf('N·m/A')),
     text('torque constant origin', c.torqueConstant.origin),
   ];

@@ -9,10 +9,12 @@ import type { BudgetOptions } from './budget.js';
 import type { ApproveOptions } from './approve.js';
 import type { CharacteristicsOptions } from './characteristics.js';
 import { addItemCommands } from './item-commands.js';
+import type { EmulateCommandOptions } from './emulate.js';
 import type { FindOptions } from './find.js';
 import type { KeyOptions } from './keys.js';
 import type { ClockOptions } from './ledger.js';
 import type { CompareOptions } from './limits.js';
+import type { LinkCheckOptions } from './link-check.js';
 import type { DraftOptions } from './limits-draft.js';
 import type { NearOptions } from './near.js';
 import type { ChangeOptions, NewOptions, TrainOptions } from './people.js';
@@ -383,6 +385,57 @@ program
   });
 
 addItemCommands(program, terminal);
+
+program
+  .command('link')
+  .description('links to real benches')
+  .command('check')
+  .description(
+    'hold an adapter in any language against the protocol of procedures/links/README.md; applies power',
+  )
+  .argument('<command...>', 'program and arguments of the adapter, after --')
+  .option('--ceiling <torque>', 'limit of power; a tenth of what the device can, at most 1 N·m')
+  .option('--json', 'print what was found as JSON')
+  .action(async (command: readonly string[], options: LinkCheckOptions) => {
+    const { linkCheck } = await import('./link-check.js');
+    process.exitCode = await linkCheck(command, options, terminal);
+  });
+
+program
+  .command('emulate')
+  .description(
+    'serve the far side of every link of a bench over one simulated item, to rehearse real links',
+  )
+  .argument('<bench>', 'bench description with links')
+  .option('--item <serial>', 'item in the nest', 'H12-26-04711')
+  .option('--attempt <n>', 'attempt that its samples belong to', '1')
+  .option('--fault <name>', 'give it a fault, as name or name:severity (repeat)', several, [])
+  .option(
+    '--pace <pace>',
+    'real: by the clock; patient: as fast as it is read and fed',
+    oneOf('real', 'patient'),
+    'real',
+  )
+  .option(
+    '--at <link=place>',
+    'serve a link at another place, 127.0.0.1:0 say (repeat)',
+    several,
+    [],
+  )
+  .option('--stdio <link>', 'serve this link on standard input and output; ends with the input')
+  .option('--control <socket>', 'take orders in JSON lines at this Unix domain socket')
+  .option('--journal <file>', 'add what happens to this file, in JSON lines')
+  .option(
+    '--nasty <link:spec>',
+    'let a link misbehave: delay=MS, fragment, merge, silence, garbage, close, half-open, stall (repeat)',
+    several,
+    [],
+  )
+  .option('--seed <n>', 'of what misbehaves at random', '1')
+  .action(async (bench: string, options: EmulateCommandOptions) => {
+    const { emulateBench } = await import('./emulate.js');
+    await emulateBench(bench, options, terminal);
+  });
 
 const ledger = program.command('ledger').description('read the append-only record');
 for (const [name, description] of [

@@ -1,3 +1,4 @@
+import { isSimulated } from '../procedure/station.js';
 import { systemClock } from '../base/clock.js';
 import type { LedgerFile } from '../ledger/sqlite.js';
 import type { Statement } from '../readiness/disposition.js';
@@ -43,8 +44,7 @@ export async function scopeAsked(
     ...(bench === undefined ? {} : { bench }),
   };
   const documents = prepare({ serial, ...picked });
-  const { kind }: { readonly kind: string } = documents.station;
-  const simulated = kind === 'simulated';
+  const simulated = isSimulated(documents.station);
   refusePicked(picked, simulated);
   const history = ledger.of(serial);
   const last = lastRecord(history);

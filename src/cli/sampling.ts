@@ -1,3 +1,4 @@
+import { isSimulated } from '../procedure/station.js';
 import { systemClock } from '../base/clock.js';
 import { EXIT } from '../base/codes.js';
 import { throwIfAny } from '../base/error.js';
@@ -27,8 +28,7 @@ export function sampling(options: SamplingOptions, to: Terminal): number {
     'document/mismatch',
     'bench description',
   );
-  const kind: string = station.kind; // a real bench is another kind
-  const place = { bench: station.id, simulated: kind === 'simulated' };
+  const place = { bench: station.id, simulated: isSimulated(station) };
   const ledger = openLedger(ledgerFile(options.data), { readOnly: true });
   try {
     const rows = listSampling(all, { ...place, ledger, now: systemClock.now() });

@@ -1,3 +1,4 @@
+import { isSimulated, type StationKind } from '../procedure/station.js';
 import { systemClock } from '../base/clock.js';
 import { StallmarkError, withSecond } from '../base/error.js';
 import type { Ledger } from '../ledger/ledger.js';
@@ -30,7 +31,7 @@ export interface Who {
 /** Where somebody works, and with what. */
 export interface Workplace {
   readonly parts: Pick<Parts, 'clock' | 'register'> & { readonly ledger: LedgerFile };
-  readonly station: { readonly id: string; readonly kind: string };
+  readonly station: { readonly id: string; readonly kind: StationKind };
 }
 
 /**
@@ -45,7 +46,7 @@ export async function atWork<T>(
   work: (who: Who) => Promise<T>,
 ): Promise<T> {
   const { ledger, clock } = parts;
-  const place = { bench: station.id, simulated: station.kind === 'simulated' };
+  const place = { bench: station.id, simulated: isSimulated(station) };
   try {
     const who = await whoWorks(options, parts, place, to);
     const leave = (): void => {

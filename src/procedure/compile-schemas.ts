@@ -12,6 +12,7 @@ const SCHEMAS = {
   bench: 'procedures/benches/bench.schema.json',
   references: 'procedures/benches/reference-items.schema.json',
   routes: 'procedures/routes.schema.json',
+  dialect: 'procedures/links/dialect.schema.json',
 } as const;
 
 /** Where `npm run build` writes what this file makes; git does not keep it. */

@@ -2,6 +2,7 @@ import { sha256 } from '../base/canonical.js';
 import { DECISION_RULES } from './limits.js';
 import { HAZARDS } from './procedure.js';
 import { readRecording } from './recording.js';
+import { isSimulated } from './station.js';
 import { subjectOf } from './structure.js';
 import type { Values } from './values.js';
 
@@ -336,7 +337,7 @@ export function checkBench(values: Values): void {
 function checkIntermediatePolicy(values: Values): void {
   const kind = values.textAt('/kind');
   const at = '/checks/intermediate/required';
-  if (kind === undefined || kind === 'simulated' || values.at(at) !== false) return;
+  if (kind === undefined || isSimulated({ kind }) || values.at(at) !== false) return;
   const what = `A bench of kind "${kind}" must require intermediate checks, but says required: false.`;
   const fix = 'Write checks: intermediate: { required: true }, or leave it out.';
   values.add('document/value', '/kind', what, fix);
@@ -346,7 +347,7 @@ function checkIntermediatePolicy(values: Values): void {
 function checkReferencePolicy(values: Values): void {
   const kind = values.textAt('/kind');
   const at = '/checks/reference/required';
-  if (kind === undefined || kind === 'simulated' || values.at(at) === true) return;
+  if (kind === undefined || isSimulated({ kind }) || values.at(at) === true) return;
   const stated = values.at(at) === false ? 'says required: false' : 'states none';
   const what = `A bench of kind "${kind}" must require checks with reference items, but ${stated}.`;
   const fix = 'Write checks: reference: { within: 8 h, items: 200, required: true }.';
@@ -363,7 +364,7 @@ function checkStopPolicy(values: Values): void {
   }
   const kind = values.textAt('/kind');
   const at = '/checks/stop-proof/required';
-  if (kind === undefined || kind === 'simulated' || values.at(at) === true) return;
+  if (kind === undefined || isSimulated({ kind }) || values.at(at) === true) return;
   const stated = values.at(at) === false ? 'says required: false' : 'states none';
   const what = `A bench of kind "${kind}" must require proofs of its stop function, but ${stated}.`;
   const fix = 'Write checks: stop-proof: { within: 90 d, limit: 250 ms, required: true }.';

@@ -4,7 +4,8 @@ import { isNonEmpty, type NonEmpty } from '../base/numbers.js';
 import type { Unit } from '../base/units.js';
 import { checkDate, checkUnique } from './meaning.js';
 import type { Approval } from './procedure.js';
-import { commonOf, readChecked } from './schema.js';
+import { readChecked } from './checked.js';
+import { commonOf } from './schema.js';
 import { subjectOf } from './structure.js';
 import type { Values } from './values.js';
 

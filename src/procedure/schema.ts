@@ -1,8 +1,7 @@
 import { dayAfter } from '../base/calendar.js';
 import { digestOf } from '../base/canonical.js';
 import type { Json } from '../base/canonical.js';
-import { StallmarkError, throwIfAny } from '../base/error.js';
-import type { Problem } from '../base/error.js';
+import { StallmarkError } from '../base/error.js';
 import { isNonEmpty } from '../base/numbers.js';
 import type { NonEmpty } from '../base/numbers.js';
 import * as units from '../base/units.js';
@@ -16,14 +15,15 @@ import { buildPattern } from './patterns.js';
 import { RETEST_BENCHES, type RetestRule } from './procedure.js';
 import type { Approval, Fixture, GateRequest, Model, Procedure } from './procedure.js';
 import type { Reading, Settings, Stage, Warning, WarningText } from './procedure.js';
+import { readChecked } from './checked.js';
 import { checkRegister } from './register.js';
 import { CHECKED_BY, QUANTITIES } from './station.js';
+import type { StationKind } from './station.js';
+import { buildLinks, checkLinks, type Beside } from './station-links.js';
 import type { Calibration, RegisteredInstrument, StationAdapter } from './station.js';
 import type { StandModel, Station } from './station.js';
-import { checkStructure } from './structure.js';
 import type { DocumentKind } from './structure.js';
 import { Values } from './values.js';
-import { byPlace, onePerPlace, readYaml } from './yaml.js';
 
 export type { DocumentKind } from './structure.js';
 
@@ -33,12 +33,19 @@ export type { DocumentKind } from './structure.js';
  * @throws document/key when it has none of them.
  */
 export function documentKindOf(text: string, file: string): DocumentKind {
-  const kinds: readonly DocumentKind[] = ['limits', 'bench', 'procedure', 'references', 'routes'];
+  const kinds: readonly DocumentKind[] = [
+    'limits',
+    'bench',
+    'procedure',
+    'references',
+    'routes',
+    'dialect',
+  ];
   const kind = kinds.find((name) => new RegExp(`^\\uFEFF?${name} *:`, 'm').test(text));
   if (kind !== undefined) return kind;
   const where = { file, line: 1, column: 1, length: 0 };
   const what =
-    'The file says neither "procedure:", "limits:", "bench:", "references:" nor "routes:" at the start of a line.';
+    'The file says neither "procedure:", "limits:", "bench:", "references:", "routes:" nor "dialect:" at the start of a line.';
   const fix = 'Write the identity of the document under one of these keys.';
   throw new StallmarkError([{ code: 'document/key', where, what, fix }]);
 }
@@ -106,20 +113,23 @@ export function readLimits(text: string, file: string): Limits {
 /**
  * Reads the description of a bench.
  *
+ * @param beside - Files beside it: the dialects of its instruments.
  * @throws yaml/…, document/…, quantity/unreadable and procedure/….
  */
-export function readStation(text: string, file: string): Station {
+export function readStation(text: string, file: string, beside: Beside = () => undefined): Station {
   const values = readChecked('bench', text, file, (v) => {
     checkBench(v);
     checkRegister(v);
     checkBudgets(v);
+    checkLinks(v, beside);
   });
   const stands = buildStands(values);
   return {
     id: values.text('/bench'),
     file,
     digest: contentDigest(values.located.value),
-    kind: 'simulated',
+    kind: values.text('/kind') as StationKind, // the schema admits no other
+    ...buildLinks(values, beside),
     maker: { name: values.text('/maker/name'), address: values.text('/maker/address') },
     place: values.text('/place'),
     zone: values.textAt('/zone') ?? 'UTC',
@@ -146,27 +156,6 @@ export function readStation(text: string, file: string): Station {
 export function contentDigest(value: Json): string {
   const members = Object.entries(value as Readonly<Record<string, Json>>); // a document is a mapping
   return digestOf(Object.fromEntries(members.filter(([key]) => key !== 'approved')));
-}
-
-/** Reads a document of any kind: YAML, its schema and its meaning, every problem at its place. */
-export function readChecked(
-  kind: DocumentKind,
-  text: string,
-  file: string,
-  checkMeaning: (values: Values) => void,
-): Values {
-  const { located, problems } = readYaml(text, file);
-  if (located === undefined) throwIfAny(problems);
-  if (located === undefined) throw new Error(`${file} is unreadable for no reason`);
-  const values = new Values(located);
-  checkMeaning(values);
-  const all: readonly Problem[] = [
-    ...problems,
-    ...checkStructure(kind, located),
-    ...values.problems,
-  ];
-  throwIfAny(onePerPlace([...all].sort(byPlace)));
-  return values;
 }
 
 function nonEmpty<T>(list: readonly T[]): NonEmpty<T> {

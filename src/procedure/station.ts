@@ -2,6 +2,15 @@ import type { Zone } from '../base/calendar.js';
 import type { NonEmpty } from '../base/numbers.js';
 import type { Quantity } from '../base/units.js';
 import type { Budget } from './budget.js';
+import type { StationLinks } from './links.js';
+
+export const STATION_KINDS = ['simulated', 'emulated', 'real'] as const;
+export type StationKind = (typeof STATION_KINDS)[number];
+
+/** Whether what a bench records is marked as simulated, and never a product record. */
+export function isSimulated({ kind }: { readonly kind: string }): boolean {
+  return kind === 'simulated' || kind === 'emulated';
+}
 
 /** The description of a bench as people write it: place, register of instruments, stand model, uncertainties. */
 export interface Station {
@@ -9,7 +18,13 @@ export interface Station {
   readonly id: string;
   readonly file: string;
   readonly digest: string;
-  readonly kind: 'simulated';
+  /**
+   * simulated: a plant in this process · emulated: links to a simulated plant in another program ·
+   * real: links to hardware. Only records of real benches are product records.
+   */
+  readonly kind: StationKind;
+  /** What drives, captures and reads safety lines; absent on simulated benches only. */
+  readonly links?: StationLinks;
   readonly maker: { readonly name: string; readonly address: string };
   readonly place: string;
   /** Where a day begins and ends here: a name of the IANA list, UTC unless the file says otherwise. */

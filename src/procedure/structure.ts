@@ -10,7 +10,7 @@ import { pointerKeys, pointerToken } from './yaml.js';
 import type { Located } from './yaml.js';
 
 /** Kinds of documents that people write. */
-export type DocumentKind = 'procedure' | 'limits' | 'bench' | 'references' | 'routes';
+export type DocumentKind = 'procedure' | 'limits' | 'bench' | 'references' | 'routes' | 'dialect';
 
 /** What a compiled schema says about one fault. */
 interface Fault {
@@ -200,6 +200,9 @@ const KEYED: Readonly<Record<string, string>> = {
   groups: 'group',
   budgets: 'budget',
   texts: 'text',
+  acts: 'act',
+  questions: 'question',
+  facts: 'fact',
 };
 
 /** Says what stands at a pointer, innermost first: `The level of the pattern of stage "idle"`. */

@@ -5,7 +5,7 @@ import { writeInstead } from '../base/report.js';
 import type { Decision } from '../decision/decision.js';
 import { confirmsClock, type Entry, type Ledger } from '../ledger/ledger.js';
 import type { ReferenceRegister } from '../procedure/reference-items.js';
-import type { RegisteredInstrument, Station } from '../procedure/station.js';
+import { isSimulated, type RegisteredInstrument, type Station } from '../procedure/station.js';
 import type { Actor } from './disposition.js';
 import { calibrationAt } from './equipment.js';
 import { textIn } from './past-attempts.js';
@@ -231,8 +231,7 @@ export interface IntermediateOrder {
 export function enterIntermediate(ledger: Ledger, order: IntermediateOrder, now: number): Entry {
   const { station, instrument, ok, why, actor } = order;
   throwIfAny([...roleProblems(actor), ...whyProblems(why), ...instrumentProblems(order)]);
-  const kind: string = station.kind; // a real bench is another kind
-  const place = { bench: station.id, simulated: kind === 'simulated' };
+  const place = { bench: station.id, simulated: isSimulated(station) };
   const body = { check: CHECK, ...place, instrument, ok, why: why.trim() };
   return ledger.append({ kind: 'bench-checked', serial: '', attempt: 0, by: actor.by, body }, now);
 }

@@ -5,7 +5,8 @@ import type { Environment, Interlocks, Ratings } from '../bench/bench.js';
 import type { Entry, Ledger } from '../ledger/ledger.js';
 import type { Procedure } from '../procedure/procedure.js';
 import type { ReferenceRegister } from '../procedure/reference-items.js';
-import type { Station } from '../procedure/station.js';
+import { isSimulated, type Station } from '../procedure/station.js';
+import { abilityCheck } from './abilities.js';
 import { adapterChecks } from './adapter.js';
 import { equipmentChecks } from './equipment.js';
 import { intermediateChecks } from './intermediate-check.js';
@@ -103,8 +104,7 @@ function acceptanceChecks(s: Situation): readonly Check[] {
   if (procedure.purpose === 'stand') return intermediate; // every later run rests on its model
   if (procedure.purpose !== 'acceptance') return [];
   const { code: model } = procedure.model;
-  const kind: string = station.kind; // a real bench is another kind
-  const bench = { bench: station.id, simulated: kind === 'simulated' };
+  const bench = { bench: station.id, simulated: isSimulated(station) };
   return [
     ...referenceChecks({ register, ledger, station, model, now }),
     ...intermediate,
@@ -126,14 +126,20 @@ export function readinessProblems(checks: readonly Check[]): readonly Problem[] 
 /** Any doubt is open: stale and contradictory lines read as not safe. */
 export function interlockCheck(lines: Interlocks): Check {
   const stale = !(lines.age <= INTERLOCK_AGE);
-  const { guard, emergencyStop, presence } = lines;
+  const { guard, emergencyStop, presence, coupling = 'seated' } = lines;
   const isHeld = presence === 'held';
-  const safe = guard === 'closed' && emergencyStop === 'released' && isHeld && !stale;
-  const contradictory = [guard, emergencyStop, presence].includes('contradictory');
+  const isShut = guard === 'closed' && emergencyStop === 'released' && coupling === 'seated';
+  const safe = isShut && isHeld && !stale;
+  const contradictory = [guard, emergencyStop, presence, coupling].includes('contradictory');
+  const more = [
+    ...(isHeld ? [] : [`, hold-to-run device ${presence}`]),
+    ...(coupling === 'seated' ? [] : [`, coupling ${coupling}`]),
+    ...(stale ? [`, reading ${lines.age.toFixed(2)} s old`] : []),
+  ];
   return {
     name: 'interlocks',
     state: safe ? 'ok' : 'failed',
-    found: `guard ${guard}, emergency stop ${emergencyStop}${isHeld ? '' : `, hold-to-run device ${presence}`}${stale ? `, reading ${lines.age.toFixed(2)} s old` : ''}`,
+    found: `guard ${guard}, emergency stop ${emergencyStop}${more.join('')}`,
     clear: contradictory || stale ? 'maintenance' : 'operator',
   };
 }
@@ -177,33 +183,6 @@ function rangeCheck(ceiling: number, range: number): Check {
     found: isWide ? `${found}; more than 5 makes the uncertainty large` : found,
     clear: 'maintenance',
     ...(isWide ? { blocks: false } : {}),
-  };
-}
-
-/** What a procedure asks of the bench beyond torque: arrangements, angles, a closed loop. */
-function abilityCheck({ stages }: Procedure, ratings: Ratings): Check {
-  const lacking = stages.flatMap((stage) => {
-    const { id, takes, pattern, power } = stage;
-    const fixture = takes.find((take) => !ratings.fixtures.includes(take.fixture))?.fixture;
-    const isIndexed = takes.some((take) => take.angle !== undefined);
-    // A hand in the stand and power do not go together.
-    const isTurned =
-      ratings.indexing === 'bench' || (ratings.indexing === 'operator' && power === 'off');
-    return [
-      ...(fixture === undefined ? [] : [`stage "${id}" needs the stand ${fixture}`]),
-      ...(isIndexed && !isTurned
-        ? [`stage "${id}" needs a bench that turns the locked shaft`]
-        : []),
-      ...(pattern.kind === 'virtual-spring' && !ratings.closedLoop
-        ? [`stage "${id}" needs a bench that closes a loop`]
-        : []),
-    ];
-  });
-  return {
-    name: 'abilities of the bench',
-    state: lacking.length === 0 ? 'ok' : 'failed',
-    found: lacking.length === 0 ? 'all that the procedure asks for' : lacking.join('; '),
-    clear: 'quality engineer',
   };
 }
 

@@ -4,7 +4,7 @@ import type { Problem } from '../base/error.js';
 import { second } from '../base/units.js';
 import { confirmsClock, type Entry, type Ledger } from '../ledger/ledger.js';
 import type { ReferenceItem, ReferenceRegister } from '../procedure/reference-items.js';
-import type { ReferencePolicy, Station } from '../procedure/station.js';
+import { isSimulated, type ReferencePolicy, type Station } from '../procedure/station.js';
 import type { Check, CheckState } from './readiness.js';
 import { readReferenceEntry, type ReferenceChecked } from './reference-entry.js';
 
@@ -117,9 +117,9 @@ const isBegunOn = ({ kind, body }: Entry, bench: string): boolean =>
 /** Whether a check was one on this bench; on a simulated one it proves nothing of a real one. */
 export function isOfBench(
   checked: Pick<ReferenceChecked, 'bench' | 'simulated'>,
-  { id, kind }: { readonly id: string; readonly kind: string },
+  bench: Pick<Station, 'id' | 'kind'>,
 ): boolean {
-  return checked.bench === id && checked.simulated === (kind === 'simulated');
+  return checked.bench === bench.id && checked.simulated === isSimulated(bench);
 }
 
 const checkName = (serial: string): string => `reference item ${serial}`;

@@ -65,7 +65,7 @@ export async function* attemptItem(
     // Picked by now: whatever stands against the extended procedure leaves the sample owed.
     if (order.documents !== asked.documents) admit(order, parts);
     const retest = await refusing(order, parts, () => retestOf(order, parts));
-    const bench = parts.bench(nextAttempt(history));
+    const bench = await parts.bench(nextAttempt(history));
     try {
       return yield* attemptOn(bench, order, parts, retest);
     } finally {

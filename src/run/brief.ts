@@ -54,7 +54,8 @@ export type Asking = Omit<Order, 'documents'> & {
 
 /** What one attempt works with; `assemble` puts it together. */
 export interface Parts {
-  readonly bench: (attempt: number) => Bench;
+  /** Calls the bench; nothing is energized. @throws link/… when it does not answer as it should. */
+  readonly bench: (attempt: number) => Bench | Promise<Bench>;
   readonly ledger: Ledger;
   /** What the program found about itself when it started. */
   readonly selfTest: Check;

@@ -6,13 +6,14 @@ import { isNonEmpty } from '../base/numbers.js';
 import { isNote } from '../base/report.js';
 import type { SamplingPlan } from '../identity/routing.js';
 import { checkApproval } from '../procedure/approval.js';
+import { readDialect } from '../procedure/dialect.js';
 import { fitted } from '../procedure/fitting.js';
 import type { Limits } from '../procedure/limits.js';
 import type { Procedure } from '../procedure/procedure.js';
 import { readReferences, type ReferenceRegister } from '../procedure/reference-items.js';
 import { readRoutes, type Routes } from '../procedure/routes.js';
 import { documentKindOf, readLimits, readProcedure, readStation } from '../procedure/schema.js';
-import type { Station } from '../procedure/station.js';
+import { isSimulated, type Station } from '../procedure/station.js';
 import { decodeText } from '../procedure/yaml.js';
 import { CHARACTERISTICS, GATES } from '../scoring/catalogue.js';
 import { checkPlan, checkStages, type Catalogue } from './plan.js';
@@ -43,7 +44,8 @@ export interface Documents {
 /**
  * Reads procedures, limits and benches from files and folders, gathering every problem.
  *
- * @param paths - Files, or folders that are searched for `*.yaml` at any depth.
+ * @param paths - Files, or folders that are searched for `*.yaml` at any depth; `*.example.yaml` counts
+ * only when it is named.
  */
 export function readDocuments(paths: readonly string[]): Documents {
   const procedures: Procedure[] = [];
@@ -59,11 +61,12 @@ export function readDocuments(paths: readonly string[]): Documents {
       const text = readText(path);
       texts.set(file, text);
       const kind = documentKindOf(text, file);
-      if (kind === 'procedure') procedures.push(readProcedure(text, file, recordingsBeside(path)));
+      if (kind === 'procedure') procedures.push(readProcedure(text, file, filesBeside(path)));
       if (kind === 'limits') limits.push(readLimits(text, file));
-      if (kind === 'bench') stations.push(readStation(text, file));
+      if (kind === 'bench') stations.push(readStation(text, file, filesBeside(path)));
       if (kind === 'references') references.push(readReferences(text, file));
       if (kind === 'routes') routes.push(readRoutes(text, file));
+      if (kind === 'dialect') readDialect(text, file); // benches read it again, by its digest
     } catch (error) {
       if (!(error instanceof StallmarkError)) throw error;
       problems.push(...error.problems);
@@ -84,7 +87,7 @@ function yamlFiles(path: string, problems: Problem[]): readonly string[] {
   }
   if (!statSync(path).isDirectory()) return [path];
   return readdirSync(path, { recursive: true, encoding: 'utf8' })
-    .filter((name) => /\.ya?ml$/u.test(name))
+    .filter((name) => /\.ya?ml$/u.test(name) && !/\.example\.ya?ml$/u.test(name))
     .sort()
     .map((name) => join(path, name));
 }
@@ -106,7 +109,7 @@ function readText(path: string): string {
   }
 }
 
-function recordingsBeside(path: string): (name: string) => Uint8Array | undefined {
+function filesBeside(path: string): (name: string) => Uint8Array | undefined {
   return (name) => {
     const file = join(dirname(path), name);
     return existsSync(file) ? readFileSync(file) : undefined;
@@ -249,8 +252,7 @@ export function serialProblems(serial: string, procedure: Procedure): readonly P
 export function prepare(choice: Choice): Chosen {
   const chosen = chooseDocuments(choice);
   const { procedure, limits, station, sampling } = chosen;
-  const kind: string = station.kind; // a real bench is another kind
-  refusePicked(choice, kind === 'simulated');
+  refusePicked(choice, isSimulated(station));
   throwIfAny([
     ...checkPurpose(procedure),
     ...checkApproval(procedure),
@@ -290,6 +292,7 @@ export function prepareStand(choice: Choice): Pick<Chosen, 'procedure' | 'statio
   const all = readDocuments(named.length === 2 ? named : [...DEFAULT_FOLDERS, ...named]);
   throwIfAny(all.problems);
   const chosen = choosePair(all, { purpose: 'stand', ...choice });
+  refusePicked(choice, isSimulated(chosen.station));
   throwIfAny([
     ...checkApproval(chosen.procedure),
     ...checkStages(chosen, CATALOGUE).filter((p) => !isNote(p)),

@@ -209,6 +209,7 @@ function certificateOf(finished: Finished, decision: Decision): Certificate {
     operatorIdentity: identityWords(order.session ?? { means: 'stated' }),
     equipment: equipmentInForce(station, brief.readyAt),
     stand: station.stand,
+    timing: finished.bench.ratings.timing,
     torqueConstant: closed.torqueConstant,
     ...(retest === undefined ? {} : { partial: partialOf(retest) }),
     deviations: [

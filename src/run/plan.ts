@@ -9,6 +9,7 @@ import type { Procedure, Stage } from '../procedure/procedure.js';
 import type { Station } from '../procedure/station.js';
 import type { Characteristic, GateRule } from '../scoring/scoring.js';
 import { checkLimitRows, checkUnusedStages } from './plan-limits.js';
+import { checkTiming } from './plan-links.js';
 import { checkStage } from './plan-stages.js';
 
 /** What can be scored and judged. */
@@ -57,6 +58,7 @@ export function checkPlan(documents: Documents, catalogue: Catalogue): readonly 
     ...checkStages(documents, catalogue),
     ...checkLimitRows(documents, catalogue.characteristics),
     ...checkUnusedStages(procedure, limits),
+    ...checkTiming(documents, catalogue.characteristics),
   ];
 }
 

@@ -53,7 +53,7 @@ export async function listReadiness(
   documents: Asking['documents'],
   parts: Parts,
 ): Promise<readonly Check[]> {
-  const bench = parts.bench(NO_ATTEMPT);
+  const bench = await parts.bench(NO_ATTEMPT);
   try {
     return readinessChecks(await situationOf(bench, { documents }, parts));
   } finally {

@@ -5,10 +5,10 @@ import { fitted } from '../procedure/fitting.js';
 import type { Limits } from '../procedure/limits.js';
 import type { Procedure } from '../procedure/procedure.js';
 import type { ReferenceItem, ReferenceRegister } from '../procedure/reference-items.js';
-import type { Station } from '../procedure/station.js';
+import { isSimulated, type Station } from '../procedure/station.js';
 import { CHARACTERISTICS, GATES } from '../scoring/catalogue.js';
 import { DEFAULT_FOLDERS, displayName, one, readDocuments, type Documents } from './documents.js';
-import { routedPair } from './on-route.js';
+import { refusePicked, routedPair } from './on-route.js';
 import { checkReferences } from './plan-references.js';
 import { checkStages } from './plan.js';
 import { registerBeside } from './reference-register.js';
@@ -43,6 +43,7 @@ export function prepareReference(choice: ReferenceChoice): ReferenceDocuments {
   const all = readDocuments([...DEFAULT_FOLDERS, ...named]);
   throwIfAny(all.problems);
   const station = one(only(all.stations, choice.bench), 'document/mismatch', 'bench description');
+  refusePicked(choice, isSimulated(station));
   const { references, item } = itemIn(registerBeside(station), choice.serial, station);
   const ofModel = all.procedures.filter(({ model }) => model.code === item.model);
   const procedure = one(

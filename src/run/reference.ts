@@ -52,7 +52,7 @@ export async function* checkReference(
   try {
     const cycle = cyclesOf(item.serial, parts) + 1;
     // The simulated stand clamps the item anew each time; a real bench has no use for the number.
-    const bench = parts.bench(cycle);
+    const bench = await parts.bench(cycle);
     try {
       const { brief, permit } = yield* makeReady(bench, order, parts, NO_ATTEMPT);
       note('reference check begun', { acknowledgements: acknowledged(brief) }, order, parts);

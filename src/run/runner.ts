@@ -143,7 +143,8 @@ async function played(
   scores: ScoreQueue,
 ): Promise<{ readonly scored: Promise<StageOutcome> }> {
   try {
-    return { scored: scores.add(await capture(work, stage, spell.energized)) };
+    const playing = { work, stage, power: spell.energized, scores };
+    return { scored: scores.add(await capture(playing)) };
   } catch (error) {
     if (!(error instanceof SignsDisagree)) throw error;
     await spell.end('off');
@@ -221,20 +222,26 @@ class PowerSpell {
   }
 }
 
-async function capture(work: Work, stage: Stage, power: Energized | undefined): Promise<Capture> {
+/** A stage that is being played, with or without power. */
+interface Playing {
+  readonly work: Work;
+  readonly stage: Stage;
+  readonly power: Energized | undefined;
+  /** What becomes of the stages before it. */
+  readonly scores: ScoreQueue;
+}
+
+async function capture(playing: Playing): Promise<Capture> {
+  const { stage } = playing;
   const takes: Take[] = [];
   for (let time = 0; time < (stage.repeats ?? 1); time += 1) {
-    for (const settings of stage.takes) takes.push(await take(work, stage, settings, power));
+    for (const settings of stage.takes) takes.push(await take(playing, settings));
   }
   return { stage: stage.id, takes: takes as unknown as NonEmpty<Take> }; // one per stage.takes and time, n â‰¥ 1
 }
 
-async function take(
-  work: Work,
-  stage: Stage,
-  settings: Settings,
-  power: Energized | undefined,
-): Promise<Take> {
+async function take(playing: Playing, settings: Settings): Promise<Take> {
+  const { work, stage, power } = playing;
   const duration = second(durationOf(stage.pattern));
   await arrangeByHand(work, stage, settings, power);
   const pressing = work.pressing?.stage === stage.id ? work.pressing : undefined;
@@ -244,7 +251,7 @@ async function take(
   };
   const blocks = power === undefined ? work.bench.observe(duration, settings) : power.play(load);
   const rate: Quantity<'Hz'> = work.bench.ratings.sampleRate;
-  const watch = watcher(work, power, stage, pressing);
+  const watch = watcher(playing, pressing);
   const expected = Math.round(duration * rate);
   pressing?.ask();
   const taken = await record(blocks, { expected, settings, rate }, watch);
@@ -283,9 +290,7 @@ function stageCeiling({ ceiling, rated }: Procedure, stage: Stage): Quantity<'NÂ
  * and the torque; only then tell the device that the loop is alive.
  */
 function watcher(
-  work: Work,
-  power: Energized | undefined,
-  stage: Stage,
+  { work, power, stage, scores }: Playing,
   pressing: Pressing | undefined,
 ): (block: Block) => Promise<void> {
   const { torqueConstant } = work.procedure.model;
@@ -293,6 +298,7 @@ function watcher(
   const signs = signMonitor(stage, torqueConstant);
   return async (block) => {
     refuseWhenStopped(work.stop);
+    scores.refuseWhenFailed();
     if (power === undefined) return;
     const read = await work.bench.interlocks();
     const isPressed = pressing !== undefined && isOnlyStopped(read);

@@ -54,7 +54,7 @@ export async function* measureStand(
   const { operator, serial } = order;
   const by = { operator, serial, bench: order.documents.station.id };
   try {
-    const bench = parts.bench(NO_ATTEMPT);
+    const bench = await parts.bench(NO_ATTEMPT);
     try {
       const { brief, permit } = yield* makeReady(bench, order, parts, NO_ATTEMPT);
       note('stand measurement begun', { acknowledgements: acknowledged(brief) }, by, parts);

@@ -91,7 +91,7 @@ export async function* proveStop(
 ): AsyncGenerator<ReadyProgress | Progress, StopProven> {
   const hold = holdRecords(parts.root);
   try {
-    const bench = parts.bench(NO_ATTEMPT);
+    const bench = await parts.bench(NO_ATTEMPT);
     try {
       const { brief, permit } = yield* makeReady(bench, order, parts, NO_ATTEMPT);
       note('stop proof begun', { acknowledgements: acknowledged(brief) }, order, parts);

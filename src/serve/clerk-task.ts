@@ -1,5 +1,6 @@
 import { realpathSync, statSync } from 'node:fs';
 import { join, sep } from 'node:path';
+import { isSimulated } from '../procedure/station.js';
 import type { Clock } from '../base/clock.js';
 import { StallmarkError, throwIfAny, unreachable, type Problem } from '../base/error.js';
 import { isSignatureFile } from '../certificate/verify-signature.js';
@@ -114,8 +115,7 @@ async function benchOf({ bench }: Site): Promise<Place> {
   ]);
   throwIfAny(problems);
   const station = one(stations, 'document/mismatch', 'bench description');
-  const kind: string = station.kind; // a real bench is another kind
-  return { bench: station.id, simulated: kind === 'simulated' };
+  return { bench: station.id, simulated: isSimulated(station) };
 }
 
 async function logIn(wish: LogInWish, place: Place, desk: Desk): Promise<Session> {

@@ -1,5 +1,6 @@
 import type { Clock } from '../base/clock.js';
 import { StallmarkError, unreachable, type Problem } from '../base/error.js';
+import type { Bench } from '../bench/bench.js';
 import { nameOf, type Session } from '../people/people.js';
 import { attemptItem, type AttemptProgress } from '../run/attempt.js';
 import type { Order, Parts } from '../run/brief.js';
@@ -94,8 +95,8 @@ export class NestJob {
   async run(): Promise<void> {
     const { parts, show, clock } = this.setup;
     const watching = this.#watchPage();
-    const bench = (attempt: number): ReturnType<Parts['bench']> =>
-      watchedBench(parts.bench(attempt), this.#trace);
+    const bench = async (attempt: number): Promise<Bench> =>
+      watchedBench(await parts.bench(attempt), this.#trace);
     try {
       const attempt = attemptItem(this.#order(), { ...parts, bench });
       for (;;) {

@@ -78,8 +78,8 @@ async function attempted(
   const order = orderOf({ serial: SERIAL, documents, clock });
   const progress: AttemptProgress[] = [];
   let energized = 0;
-  const bench: Parts['bench'] = (attempt) => {
-    const inner = alter(parts.bench(attempt));
+  const bench: Parts['bench'] = async (attempt) => {
+    const inner = alter(await parts.bench(attempt));
     const energize: Bench['energize'] = (...given) => {
       energized += 1;
       return inner.energize(...given);

@@ -105,8 +105,8 @@ async function attemptTimes(root: string, keys: string): Promise<AttemptTimes> {
       if (line.includes(' sealed ')) at.sealed = performance.now();
     },
   });
-  const bench = (attempt: number): Bench =>
-    watched(parts.bench(attempt), (block) => {
+  const bench = async (attempt: number): Promise<Bench> =>
+    watched(await parts.bench(attempt), (block) => {
       at.last = performance.now();
       samples += block.samples.torque?.length ?? 0;
     });

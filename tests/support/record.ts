@@ -195,6 +195,7 @@ export function sampleCertificate(changes: Partial<Certificate> = {}): Certifica
       },
     ],
     stand: standModel({ version: 4, torqueDelay: second(0.00114), currentDelay: second(0.0008) }),
+    timing: { method: 'command', uncertainty: second(0.00002) },
     torqueConstant: { value: 0.6012, origin: 'measured' },
     deviations: [],
     figures: [],

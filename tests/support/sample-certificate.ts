@@ -618,6 +618,7 @@ export function sampleCertificate(kind: SampleKind = 'accept', simulated = false
       instrument('DG-3', 'digitizer', '±10 V, 20 kS/s', 'SL-26-0402', '2026-06-02', '0.05 %'),
     ],
     stand: standModel({ version: 12, torqueDelay: second(0.00114), currentDelay: second(0.0008) }),
+    timing: { method: 'command', uncertainty: second(0.00002) },
     torqueConstant: { value: 0.6012, origin: 'measured' },
     deviations:
       kind === 'reject' ? ['Stage thermal was rested 12 s instead of 10 s before its start.'] : [],

@@ -65,8 +65,8 @@ async function scene(pace: 'fast' | 'real' = 'fast'): Promise<Scene> {
   const energized: string[] = [];
   const parts: Parts = {
     ...assembled,
-    bench: (attempt) => {
-      const bench = assembled.bench(attempt);
+    bench: async (attempt) => {
+      const bench = await assembled.bench(attempt);
       return answering(bench, {
         energize: (...asked) => {
           energized.push('on');

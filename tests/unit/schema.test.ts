@@ -4,6 +4,7 @@ import { DECISION_RULES } from '../../src/procedure/limits.js';
 import type { Stage } from '../../src/procedure/procedure.js';
 import { StallmarkError } from '../../src/base/error.js';
 import type { Problem } from '../../src/base/error.js';
+import { readDialect } from '../../src/procedure/dialect.js';
 import { approve, checkApproval } from '../../src/procedure/approval.js';
 import {
   compiledSchemas,
@@ -40,12 +41,15 @@ const recordings = (name: string): Uint8Array | undefined =>
     ? readFileSync(new URL('procedures/harbour-entry-01.csv', root))
     : undefined;
 
+const DIALECT = 'procedures/links/digitizer.yaml';
+
 const READ = {
   procedure: (text: string) => readProcedure(text, PROCEDURE, recordings),
   limits: (text: string) => readLimits(text, LIMITS),
   bench: (text: string) => readStation(text, BENCH),
   references: (text: string) => readReferences(text, REFERENCES),
   routes: (text: string) => readRoutes(text, ROUTES),
+  dialect: (text: string) => readDialect(text, DIALECT),
 } as const;
 const FILES = {
   procedure: PROCEDURE,
@@ -53,6 +57,7 @@ const FILES = {
   bench: BENCH,
   references: REFERENCES,
   routes: ROUTES,
+  dialect: DIALECT,
 } as const;
 
 function problemsOf(kind: DocumentKind, text: string): readonly Problem[] {
@@ -637,8 +642,8 @@ const changes: readonly Change[] = [
     name: 'a bench of a kind that does not exist',
     kind: 'bench',
     old: 'kind: simulated',
-    now: 'kind: real',
-    at: 'real',
+    now: 'kind: borrowed',
+    at: 'borrowed',
     code: 'document/value',
   },
 ];

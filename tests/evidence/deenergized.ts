@@ -1,0 +1,170 @@
+/**
+ * Measures how long torque outlives whatever goes wrong: the runner is killed, stopped or stalled, the link
+ * cut or silent, the adapter killed, the disk full; at seeded random moments, over every make-up of links,
+ * the emulator behind them. The time runs from the fault to zero torque in the emulator's own record.
+ *
+ * Usage: deenergized.ts [RUNS], 200 of each when left out.
+ */
+import { fork, type ChildProcess } from 'node:child_process';
+import { once } from 'node:events';
+import { cpSync, mkdtempSync, rmSync, writeFileSync } from 'node:fs';
+import { tmpdir } from 'node:os';
+import { join } from 'node:path';
+import { setTimeout as later } from 'node:timers/promises';
+import { Noise } from '../../src/bench/noise.js';
+import { emulated, MAKE_UPS, type Emulated, type MakeUp } from '../support/emulated.js';
+
+/** What goes wrong. */
+export const WRONGS = [
+  'SIGKILL',
+  'SIGSTOP',
+  'main-loop stall',
+  'link cut',
+  'link silent',
+  'adapter crash',
+  'disk full',
+] as const;
+export type Wrong = (typeof WRONGS)[number];
+
+/** Links over which each can go wrong. */
+const OVER: Readonly<Record<Wrong, readonly MakeUp[]>> = {
+  SIGKILL: MAKE_UPS,
+  SIGSTOP: MAKE_UPS,
+  'main-loop stall': MAKE_UPS,
+  'link cut': ['wire-tcp', 'scpi-tcp', 'scpi-serial', 'cia402-serial'],
+  'link silent': ['wire-tcp', 'scpi-tcp', 'scpi-serial', 'cia402-serial'],
+  'adapter crash': ['wire-relay'],
+  'disk full': MAKE_UPS,
+};
+
+/** One run: when torque was gone after the fault. */
+export interface Outcome {
+  readonly wrong: Wrong;
+  readonly makeUp: MakeUp;
+  /** ms from the fault to zero torque of the motor, and of the shaft; NaN when it stayed. */
+  readonly motor: number;
+  readonly shaft: number;
+}
+
+/** ms after which torque that is still there is torque that stayed. */
+const PATIENCE = 3000;
+
+const now = (): bigint => process.hrtime.bigint();
+
+/** Plays once, lets one thing go wrong, and reads the emulator's record. */
+export async function deenergize(
+  wrong: Wrong,
+  makeUp: MakeUp,
+  far: Emulated,
+  { after, naive = false }: { readonly after: number; readonly naive?: boolean },
+): Promise<Outcome> {
+  const folder = mkdtempSync(join(tmpdir(), 'stallmark-power-'));
+  const bench = join(folder, 'bench.yaml');
+  writeFileSync(bench, far.text);
+  for (const file of ['generator.yaml', 'digitizer.yaml']) {
+    cpSync(join('procedures/links', file), join(folder, file));
+  }
+  const before = far.journal().length;
+  const child = fork('tests/evidence/power-child.ts', [bench, ...(naive ? ['--naive'] : [])], {
+    execArgv: ['--import', 'tsx'],
+    stdio: ['ignore', 'inherit', 'inherit', 'ipc'],
+  });
+  try {
+    await saysTorque(child);
+    await later(after);
+    const at = await goWrong(wrong, child, far, naive);
+    const [motor, shaft] = await zeroOf(far, before, at);
+    return { wrong, makeUp, motor, shaft };
+  } finally {
+    const ended = once(child, 'close');
+    child.kill('SIGKILL');
+    await ended;
+    await far.mend();
+    rmSync(folder, { recursive: true, force: true });
+  }
+}
+
+async function saysTorque(child: ChildProcess): Promise<void> {
+  for (;;) {
+    const [message] = (await Promise.race([
+      once(child, 'message'),
+      once(child, 'close').then(([status]) => [`ended with ${String(status)}`]),
+    ])) as [string];
+    if (message === 'torque') return;
+    throw new Error(`no torque came: ${message}`);
+  }
+}
+
+/** Lets it go wrong. @returns The instant before. */
+async function goWrong(
+  wrong: Wrong,
+  child: ChildProcess,
+  far: Emulated,
+  naive: boolean,
+): Promise<bigint> {
+  const at = now();
+  switch (wrong) {
+    case 'SIGKILL':
+    case 'SIGSTOP':
+      child.kill(wrong);
+      return at;
+    case 'main-loop stall':
+      child.send(naive ? 'hang' : 'stall');
+      return at;
+    case 'disk full':
+      child.send('disk-full');
+      return at;
+    case 'adapter crash':
+    case 'link cut':
+      await far.cut();
+      return at;
+    case 'link silent':
+      await far.control({ nasty: Object.fromEntries(far.links.map((link) => [link, 'silence'])) });
+      return at;
+  }
+}
+
+async function zeroOf(
+  far: Emulated,
+  before: number,
+  at: bigint,
+): Promise<readonly [number, number]> {
+  const first = (lines: ReturnType<Emulated['journal']>, what: string): number => {
+    const line = lines.find((one) => one['what'] === what && BigInt(String(one['at_ns'])) >= at);
+    return line === undefined ? NaN : Number(BigInt(String(line['at_ns'])) - at) / 1e6;
+  };
+  for (const until = performance.now() + PATIENCE; performance.now() < until;) {
+    const lines = far.journal().slice(before);
+    const found = [first(lines, 'zero'), first(lines, 'shaft-zero')] as const;
+    if (found.every((ms) => !Number.isNaN(ms))) return found;
+    await later(20);
+  }
+  const lines = far.journal().slice(before);
+  return [first(lines, 'zero'), first(lines, 'shaft-zero')];
+}
+
+/** All runs of one kind, spread over its links. */
+export async function runsOf(
+  wrong: Wrong,
+  runs: number,
+  told: (outcome: Outcome) => void,
+): Promise<readonly Outcome[]> {
+  const outcomes: Outcome[] = [];
+  const over = OVER[wrong];
+  for (const [index, makeUp] of over.entries()) {
+    const count = Math.floor(runs / over.length) + (index < runs % over.length ? 1 : 0);
+    const draw = new Noise(`${wrong}/${makeUp}`);
+    let far = await emulated(makeUp, { pace: 'real' });
+    for (let run = 0; run < count; run += 1) {
+      const outcome = await deenergize(wrong, makeUp, far, { after: 20 + 400 * draw.uniform() });
+      outcomes.push(outcome);
+      told(outcome);
+      if (makeUp.endsWith('serial') && wrong === 'link cut') {
+        await far.end(); // the cable was cut for good
+        far = await emulated(makeUp, { pace: 'real' });
+      }
+    }
+    await far.end();
+  }
+  return outcomes;
+}
