@@ -23,8 +23,11 @@ import { CommandAsSent } from './command-as-sent.js';
 import { DeviceClock } from './device-clock.js';
 import type { DigitizerLink, DriveLink, InterlockLink, PowerLimits, SampleBlock } from './rig.js';
 
-/** s: asked of every dead-man, so that torque is gone 100 ms after the last feed. */
-export const DEAD_MAN = 0.09;
+/**
+ * s: asked of every dead-man. Torque of the motor is gone 5 ms later; a shaft that was wound up rings on for
+ * some 35 ms, so that its torque too is gone 100 ms after the last feed.
+ */
+export const DEAD_MAN = 0.06;
 /** s: no block of a take comes later than this after the one before; the links have shorter deadlines. */
 const STOP_SECONDS = 0.25;
 /** s at the end of a take that may be lost on the way: screening finds them. */

@@ -82,8 +82,7 @@ export async function emulated(makeUp: MakeUp, wish: EmulatedWish = {}): Promise
     journal: () => linesOf(journal),
   };
   const remove = async (): Promise<void> => {
-    for (const line of cables) line.kill();
-    await Promise.all(cables.map((line) => once(line, 'close')));
+    await Promise.all(cables.map(endedOf));
     rmSync(folder, { recursive: true, force: true });
   };
   if (makeUp === 'wire-child') {
@@ -110,9 +109,7 @@ export async function emulated(makeUp: MakeUp, wish: EmulatedWish = {}): Promise
     ...(makeUp === 'wire-relay' ? { cut: () => killed(relay) } : {}),
     ...{ text, station: linkedStation(text), child },
     end: async () => {
-      const ended = once(child, 'close');
-      if (child.exitCode === null && child.signalCode === null) child.kill('SIGKILL');
-      if (child.exitCode === null && child.signalCode === null) await ended;
+      await endedOf(child);
       await remove();
     },
   };
@@ -180,6 +177,14 @@ async function cable(folder: string): Promise<ChildProcess> {
     await later(10); // socat tells nobody when its devices are there
   }
   throw new Error('socat made no pair of devices');
+}
+
+/** Kills a program, if it still runs, and waits until it has ended. */
+export async function endedOf(child: ChildProcess): Promise<void> {
+  if (child.exitCode !== null || child.signalCode !== null) return;
+  const ended = once(child, 'exit');
+  child.kill('SIGKILL');
+  await ended;
 }
 
 /** Kills the adapter that was started with these words. */

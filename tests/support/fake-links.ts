@@ -22,7 +22,7 @@ export interface FakeLinks {
   held: (limits: PowerLimits) => PowerLimits;
 }
 
-const QUIET: DeviceReport = { updates: 0, missing: 0, time: 0, fault: 0, torqueEnabled: false };
+const QUIET: DeviceReport = { updates: 100, missing: 0, time: 0, fault: 0, torqueEnabled: false };
 const CHANNELS: readonly Channel[] = ['command', 'current', 'torque', 'supply', 'winding'];
 
 /** Makes links to an ideal item: torque follows the command at once. */

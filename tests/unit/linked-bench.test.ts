@@ -15,7 +15,7 @@ const CEILING = newtonMetre(12.5);
 
 const RATINGS: Ratings = {
   ...{ torqueRange: newtonMetre(20), currentRange: ampere(30), sampleRate: hertz(20_000) },
-  ...{ maximumUpdates: hertz(1000), deadMan: second(0.09), fixtures: ['coupled'] },
+  ...{ maximumUpdates: hertz(1000), deadMan: second(0.06), fixtures: ['coupled'] },
   ...{ channels: ['command', 'current', 'torque', 'supply', 'winding'], indexing: 'none' },
   ...{ closedLoop: false, lacks: { smoothing: [0, 2], slew: true, silence: true } },
   timing: { method: 'command', uncertainty: second(2e-5) },
@@ -84,7 +84,7 @@ test('limits come before power, the take before the waveform, and zero after it'
     power.feed();
   });
   expect(links.acts).toEqual([
-    ...['limit 12.5 N·m, 0.09 s', 'energize', 'load', 'arm 2000 on trigger', 'start'],
+    ...['limit 12.5 N·m, 0.06 s', 'energize', 'load', 'arm 2000 on trigger', 'start'],
     ...['feed', 'feed', 'feed', 'feed', 'feed', 'finish', 'end'],
   ]);
 });
@@ -113,7 +113,7 @@ test('a ceiling that is a step of 0.01 N·m lower is held, and waveforms are hel
   expect(links.acts).not.toContain('load');
 });
 
-test('a dead-man that is read back longer than 0.09 s applies no power', async () => {
+test('a dead-man that is read back longer than 0.06 s applies no power', async () => {
   const links = fakeLinks();
   links.held = (limits) => ({ ...limits, deadMan: second(0.2) });
   expect(await codesOf(benchOf(links).energize(permit(), task, CEILING))).toEqual([
