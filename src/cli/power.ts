@@ -1,4 +1,6 @@
 import { SIMULATED_MARK } from '../certificate/certificate.js';
+import { StallmarkError } from '../base/error.js';
+import { isSimulated, type Station } from '../procedure/station.js';
 import { assemble } from '../run/assemble.js';
 import type { AttemptProgress } from '../run/attempt.js';
 import type { Asking, Parts } from '../run/brief.js';
@@ -46,6 +48,7 @@ export async function atBench<Documents extends Asking['documents'], T>(
   work: (order: OrderFor<Documents>, parts: Parts) => Promise<T>,
 ): Promise<T> {
   const { station } = documents;
+  refuseAnswers(options.acknowledge, station);
   const watch = (line: string): void => {
     to.err(line);
   };
@@ -59,7 +62,11 @@ export async function atBench<Documents extends Asking['documents'], T>(
     pace: options.pace,
     ...(options.verbose === true ? { watch } : {}),
   });
-  to.err(`${SIMULATED_MARK}: bench ${station.id} is simulated.`);
+  to.err(
+    isSimulated(station)
+      ? `${SIMULATED_MARK}: bench ${station.id} is ${station.kind}.`
+      : `Bench ${station.id} drives hardware. This program is not a safety function: guards, emergency stop and safe torque off are.`,
+  );
   return atWork(options, { parts, station }, to, (who) => {
     const order = {
       serial,
@@ -84,4 +91,12 @@ export async function shown<T>(
     if (next.done === true) return next.value;
     showProgress(next.value, to);
   }
+}
+
+/** On a bench that drives hardware a person answers each warning, every time. */
+function refuseAnswers(acknowledge: readonly string[], station: Station): void {
+  if (isSimulated(station) || acknowledge.length === 0) return;
+  const what = `--acknowledge ${acknowledge.join(', ')} was given, but bench ${station.id} drives hardware: a person answers its warnings.`;
+  const fix = 'Leave out --acknowledge, read each warning and answer it.';
+  throw new StallmarkError([{ code: 'usage/argument', what, fix }]);
 }

@@ -1,5 +1,6 @@
 import type { Clock } from '../base/clock.js';
 import { StallmarkError, type Problem } from '../base/error.js';
+import { isSimulated } from '../procedure/station.js';
 import { readinessProblems, type Check } from '../readiness/readiness.js';
 import { assemble } from '../run/assemble.js';
 import type { Choice } from '../run/documents.js';
@@ -43,8 +44,9 @@ async function asked(site: Site, clock: Clock): Promise<Partial<NestView>> {
   const parts = await assemble(asking);
   try {
     const { id: bench, nest } = documents.station;
+    const simulated = isSimulated(documents.station);
     const checks = await listReadiness(documents, parts); // the bench was made safe
-    return { bench, nest, power: 'off', ...readyView(checks, clock.now()) };
+    return { bench, nest, simulated, power: 'off', ...readyView(checks, clock.now()) };
   } finally {
     parts.ledger.close();
   }

@@ -2,6 +2,7 @@ import type { Clock } from '../base/clock.js';
 import { StallmarkError, throwIfAny, unreachable, type Problem } from '../base/error.js';
 import { nameOf, type Session } from '../people/people.js';
 import { languageProblems } from '../procedure/warning-language.js';
+import { isSimulated } from '../procedure/station.js';
 import { assemble } from '../run/assemble.js';
 import { prepare } from '../run/documents.js';
 import { labelOf } from '../run/label.js';
@@ -135,7 +136,8 @@ export class Nest {
     const parts = await assemble({
       ...{ documents, serial, root, keys, passphrase, faults, pace, clock: this.clock },
     });
-    this.#show({ bench: documents.station.id, nest: documents.station.nest });
+    const { station } = documents;
+    this.#show({ bench: station.id, nest: station.nest, simulated: isSimulated(station) });
     const job = new NestJob({
       ...{ serial, session, documents, parts, clock: this.clock },
       ...(lot === undefined ? {} : { lot }),
