@@ -60,7 +60,7 @@ export class CanGateway {
       return true;
     }
     const [, id, length, data = ''] =
-      /^t([0-7][0-9A-F]{2})([0-8])((?:[0-9A-F]{2})*)$/iu.exec(line) ?? [];
+      /^t([0-7][0-9A-Fa-f]{2})([0-8])((?:[0-9A-Fa-f]{2})*)$/u.exec(line) ?? [];
     if (!this.isOpen || id === undefined || data.length !== 2 * Number(length)) return false;
     const bytes = Uint8Array.from(data.match(/../gu) ?? [], (pair) => Number.parseInt(pair, 16));
     this.onFrame({ id: Number.parseInt(id, 16), data: bytes });

@@ -80,7 +80,7 @@ export class SdoServer {
       typeof value === 'number'
         ? numberBytes(value, entry.size ?? 4)
         : Buffer.from(value, 'latin1');
-    if (bytes.length <= 4) {
+    if (bytes.length >= 1 && bytes.length <= 4) {
       const unused = 4 - bytes.length;
       return [0x43 | (unused << 2), ...keyBytes(key), ...bytes, ...zeros(unused)];
     }

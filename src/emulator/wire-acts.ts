@@ -37,6 +37,8 @@ export class WireActs {
   take: EmulatedTake | undefined;
   /** Its number, from 1. */
   takes = 0;
+  /** Whether limits were set over this link: those of others do not count. */
+  private isLimited = false;
   /** Feeds since the last start. */
   private fed = 0;
   private readonly acts: ReadonlyMap<string, Act>;
@@ -54,13 +56,7 @@ export class WireActs {
       ['interlocks', () => this.interlocks()],
       ['arrange', (members) => this.arrange(members)],
       ['limit', (members) => this.limit(members)],
-      [
-        'energize',
-        () =>
-          this.plain(() => {
-            stand.energize();
-          }),
-      ],
+      ['energize', () => this.energize()],
       ['load', (members) => this.load(members)],
       ['arm', (members) => this.arm(members)],
       [
@@ -182,7 +178,17 @@ export class WireActs {
   private limit(members: Members): Reply {
     const asked = numberIn(members, 'ceiling_Nm', SOME);
     const held = this.stand.limit(asked, numberIn(members, 'deadMan_s', SOME));
+    this.isLimited = true;
     return { ceiling_Nm: held.ceiling, deadMan_s: held.deadMan };
+  }
+
+  private energize(): Reply {
+    if (!this.isLimited) {
+      const what = 'Power was asked for before limits were set in this conversation.';
+      throw problem('link/refused', what, 'Set the limits first.');
+    }
+    this.stand.energize();
+    return {};
   }
 
   private async load(members: Members): Promise<Reply> {

@@ -59,10 +59,11 @@ export class CanBus implements CanSide {
       bytes: (chunk) => {
         decoder.push(chunk);
       },
-      closed: (reason) => {
+      closed: (reason, code = 'link/closed') => {
         this.gone = true;
-        const what = `The gateway at ${this.name} hung up: ${reason}.`;
-        this.fail(failureOf('link/closed', what, 'Check its cable and its power.'));
+        const how = code === 'link/closed' ? 'hung up' : 'was given up';
+        const what = `The gateway at ${this.name} ${how}: ${reason}.`;
+        this.fail(failureOf(code, what, 'Check its cable and its power.'));
       },
     });
   }

@@ -1,5 +1,4 @@
 import { spawn, type ChildProcessByStdio } from 'node:child_process';
-import { once } from 'node:events';
 import type { Readable, Writable } from 'node:stream';
 import { systemClock, type Clock } from '../base/clock.js';
 import { StallmarkError } from '../base/error.js';
@@ -40,8 +39,8 @@ export async function openChildPort(
   });
   child.stderr.on('error', () => undefined); // nothing more to log
   const isGone = (): boolean => child.exitCode !== null || child.signalCode !== null;
-  const gone = isGone() ? Promise.resolve() : once(child, 'exit').then(() => undefined);
-  const whole = once(child, 'close');
+  const gone = isGone() ? Promise.resolve() : toldOf(child, 'exit');
+  const whole = toldOf(child, 'close');
   const ended = gone.then(() => Promise.race([whole, clock.wait(REST_DEADLINE)]));
   const reason = async (how: string): Promise<string> => {
     await Promise.race([ended, clock.wait(END_DEADLINE)]);
@@ -105,6 +104,15 @@ function kill(child: Child): void {
   } catch {
     child.kill('SIGKILL'); // it left its group, or is gone already
   }
+}
+
+/** Unlike `once` of node:events, an error of the process does not break the waiting. */
+function toldOf(child: Child, event: 'exit' | 'close'): Promise<void> {
+  return new Promise((resolve) => {
+    child.once(event, () => {
+      resolve();
+    });
+  });
 }
 
 function endOf({ exitCode, signalCode }: Child): string | undefined {

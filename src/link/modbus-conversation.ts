@@ -1,4 +1,5 @@
 import { connect, type Socket } from 'node:net';
+import { setImmediate as nextTurn } from 'node:timers/promises';
 import type { Clock } from '../base/clock.js';
 import type { ErrorCode } from '../base/codes.js';
 import { StallmarkError } from '../base/error.js';
@@ -8,7 +9,7 @@ import { OPEN_DEADLINE } from './port.js';
 /** Discrete inputs that one request of function 2 may ask for. */
 export const MOST_INPUTS = 2000;
 /** ms until a request without its whole reply is given up, and the connection with it. */
-const REPLY_DEADLINE = 80;
+const REPLY_DEADLINE = 150;
 /** Bytes of the longest reply: 6 of the header, the unit, 253 of the protocol data unit. */
 const LONGEST_FRAME = 260;
 
@@ -168,7 +169,9 @@ export class ModbusConversation {
         // The library counts transactions of a connection from 1, modulo 256.
         const pending = { transaction: this.sent % 256, function: code, values, reject };
         this.pending = pending;
-        void this.clock.wait(REPLY_DEADLINE).then(() => {
+        // What arrived while this program was held up is no late reply.
+        const late = this.clock.wait(REPLY_DEADLINE).then(() => nextTurn());
+        void late.then(() => {
           if (this.pending !== pending) return;
           const known = `gave ${this.received} bytes of a reply to function ${code} within ${REPLY_DEADLINE} ms`;
           this.end('link/silent', known);

@@ -20,8 +20,8 @@ export interface Port {
 export interface PortListener {
   /** Bytes as they came; the array belongs to the listener. */
   bytes(chunk: Uint8Array): void;
-  /** Told once, by whoever closed it. After it nothing arrives. */
-  closed(reason: string): void;
+  /** Told once, by whoever closed it, with the code of it where it is known. After it nothing arrives. */
+  closed(reason: string, code?: 'link/closed' | 'link/stalled'): void;
 }
 
 /** ms until a device that takes no bytes is given up. */

@@ -1,3 +1,4 @@
+import { setImmediate as nextTurn } from 'node:timers/promises';
 import type { Clock } from '../base/clock.js';
 import { StallmarkError } from '../base/error.js';
 import type { Port, PortListener } from './port.js';
@@ -7,6 +8,9 @@ import { ReplySplitter, type Reply } from './scpi-reply.js';
 const MOST_UNASKED = 1000;
 /** Bytes handed to the port at a time, so that each piece is taken within its deadline by slow lines too. */
 const PIECE = 1024;
+
+/** ms after a reply in which its deadline is forgotten. */
+const SLICE = 250;
 
 /** Who waits for a reply. */
 interface Waiting {
@@ -62,10 +66,11 @@ export class ScpiConversation implements PortListener {
     }
   }
 
-  closed(reason: string): void {
-    const what = `The link "${this.name}" hung up: ${reason}`;
+  closed(reason: string, code: 'link/closed' | 'link/stalled' = 'link/closed'): void {
+    const how = code === 'link/closed' ? 'hung up' : 'was given up';
+    const what = `The link "${this.name}" ${how}: ${reason}.`;
     const fix = 'Check the cable and the power of the instrument.';
-    this.end(new StallmarkError([{ code: 'link/closed', what, fix }]));
+    this.end(new StallmarkError([{ code, what, fix }]));
   }
 
   /**
@@ -136,7 +141,7 @@ export class ScpiConversation implements PortListener {
 
   /** Hangs up. Whoever waits is told that the link is closed. Never throws. */
   async close(): Promise<void> {
-    this.closed('this program let go of it.');
+    this.closed('this program let go of it');
     await this.port.close();
   }
 
@@ -169,7 +174,8 @@ export class ScpiConversation implements PortListener {
     const answer = new Promise<Reply>((resolve, reject) => {
       this.waiting = { takes, resolve, reject };
     });
-    const late = this.clock.wait(deadline).then((): never => {
+    let isOver = false;
+    const late = this.untilLate(deadline, () => isOver).then((): never => {
       throw this.silent(message, deadline);
     });
     const sent = this.send(message).then(() => answer);
@@ -179,8 +185,18 @@ export class ScpiConversation implements PortListener {
       this.isInDoubt = true;
       throw error;
     } finally {
+      isOver = true;
       this.waiting = undefined;
     }
+  }
+
+  /** Waits in slices: a long deadline must not keep the program alive when the reply came long ago. */
+  private async untilLate(deadline: number, isOver: () => boolean): Promise<void> {
+    const until = this.clock.monotonic() + deadline;
+    for (let left = deadline; left > 0 && !isOver(); left = until - this.clock.monotonic()) {
+      await this.clock.wait(Math.min(left, SLICE));
+    }
+    await nextTurn(); // a reply that arrived while this program was held up is no late one
   }
 
   private receive(reply: Reply): void {

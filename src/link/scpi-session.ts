@@ -86,11 +86,13 @@ export class ScpiSession {
    * Sends messages in order, then reads the error queue until it is empty.
    *
    * @param deadline - ms until the instrument has done it all.
-   * @throws link/refused with every error it tells, and link/…
+   * @param over - Connection, as `connections` counts, over which alone it may be done.
+   * @throws link/refused with every error it tells, link/closed when it had to be called again, and link/…
    */
-  act(messages: readonly Message[], deadline = PATIENT): Promise<void> {
+  act(messages: readonly Message[], deadline = PATIENT, over?: number): Promise<void> {
     return this.exclusively(async () => {
       const talk = await this.inStep();
+      if (over !== undefined && over !== this.connections) throw this.calledAgain();
       for (const message of messages) {
         if (typeof message === 'string') await talk.send(message);
         else await talk.sendBlock(message.head, message.block);
@@ -101,12 +103,13 @@ export class ScpiSession {
 
   /**
    * Sends a message that has no reply, at once and also while a reply is waited for. Never waits and
-   * never throws: what is not taken in time shows at the next request. While a block is being sent, or the
-   * same again waits to be taken, nothing is sent.
+   * never throws: what is not taken in time shows at the next request. While a block is being sent, the
+   * same again waits to be taken, or replies are out of step, nothing is sent.
    */
   tell(message: string): void {
     const { talk } = this;
-    if (talk === undefined || talk.isOver || talk.blockSent !== undefined || this.isTelling) return;
+    if (talk === undefined || talk.isOver || talk.isInDoubt) return;
+    if (talk.blockSent !== undefined || this.isTelling) return;
     this.isTelling = true;
     void talk
       .send(message)
@@ -150,6 +153,11 @@ export class ScpiSession {
     const fix = 'Open the bench again.';
     this.end ??= new StallmarkError([{ code: 'link/closed', what, fix }]);
     await this.talk?.close();
+  }
+
+  private calledAgain(): StallmarkError {
+    const what = `The link "${this.parts.name}" was called again since its limits were set, and may have lost them.`;
+    return new StallmarkError([{ code: 'link/closed', what, fix: 'Start the run again.' }]);
   }
 
   private exclusively<T>(act: () => Promise<T>): Promise<T> {

@@ -42,9 +42,9 @@ export class ScpiSpeaker {
     return this.dialect.questions.has(question);
   }
 
-  /** Does an act, then reads the error queue. @throws link/refused, link/… */
-  act(name: string, filling: Filling = {}, deadline = PATIENT): Promise<void> {
-    return this.session.act(this.messages(name, filling), deadline);
+  /** Does an act, over one connection alone where that is named, then reads the error queue. @throws link/refused, link/… */
+  act(name: string, filling: Filling = {}, deadline = PATIENT, over?: number): Promise<void> {
+    return this.session.act(this.messages(name, filling), deadline, over);
   }
 
   /** Does an act that ends with a block. @throws link/refused, link/… */

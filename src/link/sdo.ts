@@ -6,7 +6,7 @@ import { failureOf, type CanSide } from './can-bus.js';
 export type ObjectKey = number;
 
 /** ms until an answer that does not come is given up. */
-export const SDO_DEADLINE = 100;
+export const SDO_DEADLINE = 250;
 /** ms by which a wait that ends late says that this program was held up, and for reading what came meanwhile. */
 const HELD_UP = 5;
 const READING = 25;

@@ -10,6 +10,10 @@ const BITS = 10;
 const PIECE_SECONDS = 0.1;
 /** ms that the device gets to be let go. */
 const CLOSE_DEADLINE = 500;
+/** How often, and with how many ms between, a device that is in use is called. */
+const BUSY_TRIES = 15;
+const BUSY_WAIT = 20;
+const IN_USE = 'is in use by another program';
 
 /**
  * Opens a serial device: 8 data bits, no parity, one stop bit, no flow control, for this program
@@ -24,7 +28,7 @@ export async function openSerialPort(
   baud: number,
   clock: Clock = systemClock,
 ): Promise<Port> {
-  const device = await opened(path, baud, clock);
+  const device = await openedAtLast(path, baud, clock);
   return new StreamPort(
     {
       ...{ name: `serial ${path}`, tellsEnd: false, input: device, output: device },
@@ -35,6 +39,19 @@ export async function openSerialPort(
     },
     clock,
   );
+}
+
+/** A device that was let go a moment ago may be locked a moment longer. */
+async function openedAtLast(path: string, baud: number, clock: Clock): Promise<SerialPort> {
+  for (let tries = 1; ; tries += 1) {
+    try {
+      return await opened(path, baud, clock);
+    } catch (error) {
+      const isBusy = error instanceof StallmarkError && error.problems[0].what.includes(IN_USE);
+      if (!isBusy || tries >= BUSY_TRIES) throw error;
+      await clock.wait(BUSY_WAIT);
+    }
+  }
 }
 
 async function opened(path: string, baud: number, clock: Clock): Promise<SerialPort> {
@@ -72,12 +89,18 @@ async function made(path: string, baud: number): Promise<SerialPort> {
   return new library.SerialPort({ path, baudRate: baud, ...line, autoOpen: false });
 }
 
+/** Waits until the device is free for others, also when somebody else began to close it. */
 function closed(device: SerialPort): Promise<void> {
-  if (!device.isOpen) return Promise.resolve();
+  if (!device.isOpen && !device.closing) return Promise.resolve();
   return new Promise((resolve) => {
-    device.close(() => {
+    device.once('close', () => {
       resolve();
     });
+    if (!device.closing) {
+      device.close(() => {
+        resolve();
+      });
+    }
   });
 }
 
@@ -93,7 +116,7 @@ function refusal(path: string, baud: number, error: Error): StallmarkError {
     return unreachable(`This account may not open ${path}.`, fix);
   }
   if (says(/lock|busy|temporarily unavailable/iu)) {
-    return unreachable(`${path} is in use by another program.`, 'Close the other program.');
+    return unreachable(`${path} ${IN_USE}.`, 'Close the other program.');
   }
   if (says(/inappropriate ioctl|not a tty/iu)) {
     return unreachable(`${path} is no serial device.`, 'Check the path.');

@@ -1,7 +1,6 @@
 import type { Readable, Writable } from 'node:stream';
 import { setImmediate as nextTurn } from 'node:timers/promises';
 import type { Clock } from '../base/clock.js';
-import type { ErrorCode } from '../base/codes.js';
 import { StallmarkError } from '../base/error.js';
 import { WRITE_DEADLINE, type Port, type PortListener } from './port.js';
 
@@ -11,6 +10,9 @@ export const MOST_UNSENT = 8 * 2 ** 20;
 const MOST_UNHEARD = 64 * 2 ** 10;
 /** Bytes handed over in one go, each with the deadline of a write. */
 const PIECE = 64 * 2 ** 10;
+
+/** How a port ends. */
+type EndCode = 'link/closed' | 'link/stalled';
 
 /** Two streams of the system and what belongs to them. */
 export interface StreamEnds {
@@ -95,7 +97,7 @@ export class StreamPort implements Port {
     this.unheardBytes = 0;
     for (const chunk of unheard) listener.bytes(chunk);
     if (this.ended === undefined) this.ends.input.resume();
-    else listener.closed(reasonOf(this.ended));
+    else listener.closed(...endOf(this.ended));
   }
 
   async close(): Promise<void> {
@@ -169,20 +171,21 @@ export class StreamPort implements Port {
     this.end('link/stalled', `it took no bytes for ${WRITE_DEADLINE} ms`);
   }
 
-  private end(code: ErrorCode, reason: string): void {
+  private end(code: EndCode, reason: string): void {
     if (this.ended !== undefined) return;
     const what = `${this.name} is gone: ${reason}.`;
     const fix = 'Check its cable and its power, then open it again.';
     const ended = new StallmarkError([{ code, what, fix }]);
-    reasons.set(ended, reason);
+    reasons.set(ended, [reason, code]);
     this.ended = ended;
     this.released = this.ends.release();
     for (const unsent of this.queue.splice(0)) unsent.reject(ended);
     this.unsentBytes = 0;
-    this.listener?.closed(reason);
+    this.listener?.closed(reason, code);
   }
 }
 
 /** Why a port ended, by the error that its writers get. */
-const reasons = new WeakMap<StallmarkError, string>();
-const reasonOf = (ended: StallmarkError): string => reasons.get(ended) ?? 'it was closed';
+const reasons = new WeakMap<StallmarkError, readonly [string, EndCode]>();
+const endOf = (ended: StallmarkError): readonly [string, EndCode] =>
+  reasons.get(ended) ?? ['it was closed', 'link/closed'];

@@ -1,5 +1,4 @@
 import { connect, type Socket } from 'node:net';
-import { once } from 'node:events';
 import { systemClock, type Clock } from '../base/clock.js';
 import { StallmarkError } from '../base/error.js';
 import { OPEN_DEADLINE, type Port } from './port.js';
@@ -28,7 +27,13 @@ export async function openTcpPort(
     {
       ...{ name, tellsEnd: true, input: socket, output: socket },
       release: async () => {
-        const gone = socket.destroyed ? Promise.resolve() : once(socket, 'close');
+        // Not `once` of node:events: an error of its last bytes would break the waiting.
+        const gone = new Promise<void>((resolve) => {
+          socket.once('close', () => {
+            resolve();
+          });
+          if (socket.destroyed) resolve();
+        });
         socket.destroySoon();
         await Promise.race([gone, clock.wait(LINGER)]);
         socket.destroy();

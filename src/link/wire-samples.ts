@@ -29,7 +29,7 @@ export interface SampleFrame {
   readonly report: WireReport;
   /** Sample at which a safety line opened. */
   readonly opened?: number;
-  /** frames × channels values, interleaved. */
+  /** frames × channels values, interleaved; may be a view on the payload they were read from. */
   readonly values: Float32Array;
 }
 
@@ -51,11 +51,11 @@ const FLOAT32 = 1;
 const TORQUE_ENABLED = 1;
 const WHATS = ['command', 'stiffness'] as const;
 
-/** Whether this computer keeps numbers as the link does; then arrays are copied as bytes. */
+/** Whether this computer keeps numbers as the link does; then they are read where they lie. */
 const isLittleEndian = new Uint8Array(new Uint16Array([1]).buffer)[0] === 1;
 
 /**
- * Reads the payload of a sample frame.
+ * Reads the payload of a sample frame, which must not change afterwards.
  *
  * @returns Finite values only; or what is wrong, in a clause that follows the name of the sender.
  */
@@ -76,7 +76,7 @@ export function decodeSamples(payload: Uint8Array): SampleFrame | string {
     return `sent ${frames} samples in ${channels} channels as ${payload.length} bytes, not ${length}`;
   }
   const values = float32(payload.subarray(SAMPLE_HEADER));
-  const odd = values.findIndex((value) => !Number.isFinite(value));
+  const odd = firstOdd(values);
   if (odd >= 0) return `sent ${String(values[odd])} as value ${odd} of a block`;
   const start = view.getFloat64(8, true);
   const clock = view.getFloat64(16, true);
@@ -167,12 +167,19 @@ export function encodeWaveform({ part, what, values }: WaveformFrame): Uint8Arra
   return payload;
 }
 
+/** Index of the first value that is not finite, or −1. A loop: `findIndex` takes ten times as long. */
+function firstOdd(values: Float32Array): number {
+  for (let i = 0; i < values.length; i++) if (!Number.isFinite(values[i])) return i;
+  return -1;
+}
+
+/** The numbers in these bytes; a view on them where they lie as this computer wants them. */
 function float32(bytes: Uint8Array): Float32Array {
-  const values = new Float32Array(bytes.length / 4);
-  if (isLittleEndian) {
-    new Uint8Array(values.buffer).set(bytes);
-    return values;
+  const isAligned = bytes.byteOffset % Float32Array.BYTES_PER_ELEMENT === 0;
+  if (isLittleEndian && isAligned) {
+    return new Float32Array(bytes.buffer, bytes.byteOffset, bytes.length / 4);
   }
+  const values = new Float32Array(bytes.length / 4);
   const view = new DataView(bytes.buffer, bytes.byteOffset, bytes.byteLength);
   for (let i = 0; i < values.length; i++) values[i] = view.getFloat32(4 * i, true);
   return values;

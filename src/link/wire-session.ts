@@ -63,10 +63,11 @@ export class WireSession {
       bytes: (chunk) => {
         this.push(chunk);
       },
-      closed: (reason) => {
-        const what = `${this.name} hung up: ${reason}.`;
+      closed: (reason, code = 'link/closed') => {
+        const how = code === 'link/closed' ? 'hung up' : 'was given up';
+        const what = `${this.name} ${how}: ${reason}.`;
         const fix = 'See what it says, check its cable and its power, then open the bench again.';
-        this.end({ code: 'link/closed', what, fix });
+        this.end({ code, what, fix });
       },
     });
   }

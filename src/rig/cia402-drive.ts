@@ -1,4 +1,5 @@
 import type { Clock } from '../base/clock.js';
+import { StallmarkError } from '../base/error.js';
 import { hertz, newtonMetre, second } from '../base/units.js';
 import type { DeviceReport, Identity, Load } from '../bench/bench.js';
 import { problem } from '../bench/refusal.js';
@@ -135,6 +136,7 @@ class Cia402Drive implements DriveLink {
       node.refuseOvertaken(stops);
       node.isOn = true;
       await node.bring('operation enabled');
+      node.check();
     } catch (error) {
       this.halt();
       throw error;
@@ -205,11 +207,7 @@ class Cia402Drive implements DriveLink {
     const node = this.living();
     const silence = this.clock.monotonic() - this.lastSync;
     if (this.playing === 'yes' && silence > SYNC_SILENCE) node.refuseSilence(silence);
-    const old = 2e-3 * SYNCS_PER_REPORT * this.period + OLD_STATUS;
-    if (this.playing !== 'yes' || node.age > old) await node.look();
-    await this.readCounters(node);
-    await node.askForFault();
-    this.living();
+    await losing(node, this.asked(node));
     const { updates, missing } = this.stream?.tally ?? { updates: 0, missing: 0 };
     const { gap, jitter, duty, time } = this.counters;
     const periods = Math.max(0, (this.stream?.syncs ?? 0) - 1);
@@ -224,6 +222,15 @@ class Cia402Drive implements DriveLink {
     };
   }
 
+  /** Asks for what a report needs. */
+  private async asked(node: Cia402Node): Promise<void> {
+    const old = 2e-3 * SYNCS_PER_REPORT * this.period + OLD_STATUS;
+    if (this.playing !== 'yes' || node.age > old) await node.look();
+    await this.readCounters(node);
+    await node.askForFault();
+    this.living();
+  }
+
   get complaint(): string {
     return this.node?.complaint ?? '';
   }
@@ -233,7 +240,7 @@ class Cia402Drive implements DriveLink {
     this.playing = 'no';
     if (!node.isOn || !node.isEnabled) return;
     node.control(HALTED);
-    await node.untilZero();
+    await losing(node, node.untilZero());
   }
 
   async makeSafe(how: 'ramp' | 'off'): Promise<void> {
@@ -340,5 +347,16 @@ class Cia402Drive implements DriveLink {
   private known(): DriveFacts {
     if (this.facts === undefined) throw new Error('a drive that was never opened');
     return this.facts;
+  }
+}
+
+/** With power on, an answer that makes no sense ends the link: no feed and no power from then on. */
+async function losing(node: Cia402Node, act: Promise<void>): Promise<void> {
+  try {
+    await act;
+  } catch (error) {
+    const isVoid = error instanceof StallmarkError && error.problems[0].code === 'link/garbled';
+    if (isVoid) node.lose(error);
+    throw error;
   }
 }

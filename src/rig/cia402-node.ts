@@ -214,6 +214,7 @@ export class Cia402Node {
       if (state === before) await this.clock.wait(LOOK);
       this.refuseOvertaken(stops);
       before = state;
+      if (goal === 'operation enabled') this.check(); // no power once something is wrong
       await this.command(state, goal);
     }
     const said = this.complaint === '' ? '' : ` It says: ${this.complaint}.`;

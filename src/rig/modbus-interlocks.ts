@@ -25,7 +25,7 @@ export interface ModbusInterlocks extends InterlockLink {
 
 /**
  * Reads safety lines of a controller by Modbus TCP: every 20 ms its discrete inputs (function 2), then
- * its heartbeat (function 4), one request at a time, each answered within 80 ms or given up.
+ * its heartbeat (function 4), one request at a time, each answered within 150 ms or given up.
  *
  * The age counts from the request for the lines before the newest change of the heartbeat, so that a
  * controller whose program stands gets old although it answers. Whatever else goes wrong reads as open

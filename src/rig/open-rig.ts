@@ -68,7 +68,7 @@ export async function openRig(
       links.digitizer.open(),
       links.interlock.open(),
     ]);
-    throwIfAny([
+    throwOnce([
       ...kindProblems(station, links.drive.name, drive.simulated),
       ...kindProblems(station, links.digitizer.name, digitizer.simulated),
       ...kindProblems(station, links.interlock.name, interlock.simulated),
@@ -161,11 +161,14 @@ async function allOf<T extends readonly [unknown, unknown, unknown]>(asked: {
   );
   const found = failed.filter((error) => error instanceof StallmarkError);
   if (found.length === failed.length) {
-    // One link in three roles would tell the same three times.
-    const problems = found.flatMap((error) => error.problems);
-    throwIfAny([...new Map(problems.map((one) => [`${one.code} ${one.what}`, one])).values()]);
+    throwOnce(found.flatMap((error) => error.problems));
   }
   return Promise.all(asked); // a defect of ours, or nothing wrong
+}
+
+/** Throws what was found, each problem once: one link in three roles would tell the same three times. */
+function throwOnce(problems: readonly Problem[]): void {
+  throwIfAny([...new Map(problems.map((one) => [`${one.code} ${one.what}`, one])).values()]);
 }
 
 /** A simulation must never pass for hardware, nor hardware for a simulation. */

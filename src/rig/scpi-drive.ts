@@ -36,7 +36,9 @@ export function scpiDrive(
 class ScpiDrive implements DriveLink {
   complaint = '';
   /** Connection over which the limits were set: after another call nobody knows whether they hold. */
-  private limitedOver = 0;
+  private limitedOver: number | undefined;
+  /** Whether what was asked of a drive that plays went well the last time; where it did not, nothing is fed. */
+  private isUnderstood = true;
   private readonly feeding: string | undefined;
 
   constructor(private readonly speaker: ScpiSpeaker) {
@@ -83,22 +85,23 @@ class ScpiDrive implements DriveLink {
     const step = speaker.numeric('ceiling-step', 0);
     // Never above what was asked for, whichever way the device rounds.
     const held = step > 0 ? Math.floor(ceiling / step) * step : ceiling;
+    this.limitedOver = 0; // none: connections count from 1
     await speaker.act('ceiling', { ceiling: held });
+    const over = speaker.session.connections;
     if (speaker.can('dead-man')) await speaker.act('dead-man', { 'dead-man': deadMan });
     const told = await speaker.number('ceiling');
     const watch = speaker.can('dead-man') ? await speaker.number('dead-man') : 0;
-    this.limitedOver = speaker.session.connections;
+    if (over !== speaker.session.connections) throw this.calledAgain();
+    this.limitedOver = over;
     return { ceiling: newtonMetre(told), deadMan: second(watch) };
   }
 
   async energize(): Promise<void> {
     const { speaker } = this;
-    if (this.limitedOver !== speaker.session.connections) {
-      const what = `The link "${this.name}" was called again since its limits were set, and may have lost them.`;
-      throw problem('link/closed', what, 'Start the run again.');
-    }
+    if (this.limitedOver !== speaker.session.connections) throw this.calledAgain();
     this.complaint = '';
-    await speaker.act('on');
+    await speaker.act('on', {}, PATIENT, this.limitedOver); // it may be called again for this very act
+    this.isUnderstood = true;
     if (await this.isOn()) return;
     const what = `The link "${this.name}" was switched on and reads back that its output is off.`;
     throw problem('link/read-back', what, 'Look at the drive; the output may be disabled there.');
@@ -121,17 +124,18 @@ class ScpiDrive implements DriveLink {
   }
 
   start(): Promise<void> {
-    return this.speaker.act('start', {}, PROMPT);
+    return this.heeded(this.speaker.act('start', {}, PROMPT, this.limitedOver));
   }
 
   feed(): void {
-    if (this.feeding !== undefined) this.speaker.session.tell(this.feeding);
+    const { session } = this.speaker;
+    const isOther = (this.limitedOver ?? session.connections) !== session.connections;
+    if (this.feeding === undefined || isOther || !this.isUnderstood) return;
+    session.tell(this.feeding);
   }
 
   async report(): Promise<DeviceReport> {
-    const { speaker } = this;
-    const told = await speaker.texts('report', PROMPT);
-    const report = reportIn(this.name, speaker.list('report'), told);
+    const report = await this.heeded(this.askReport());
     const fault = this.faultOf(report.fault);
     if (fault === FAULT_CODES.none) this.complaint = '';
     else if (this.complaint === '') await this.askComplaint(report.fault);
@@ -139,7 +143,7 @@ class ScpiDrive implements DriveLink {
   }
 
   finish(): Promise<void> {
-    return this.speaker.act('finish', {}, PROMPT);
+    return this.heeded(this.speaker.act('finish', {}, PROMPT));
   }
 
   async makeSafe(how: 'ramp' | 'off'): Promise<void> {
@@ -223,6 +227,11 @@ class ScpiDrive implements DriveLink {
     throw problem('link/read-back', what, 'Choose what the drive can hold.');
   }
 
+  private calledAgain(): StallmarkError {
+    const what = `The link "${this.name}" was called again since its limits were set, and may have lost them.`;
+    return problem('link/closed', what, 'Start the run again.');
+  }
+
   private unable(deed: string): never {
     const what = `The link "${this.name}" cannot ${deed}.`;
     throw problem('link/ability', what, 'Leave the stage out, or use another drive.');
@@ -235,6 +244,23 @@ class ScpiDrive implements DriveLink {
     if (code === speaker.numeric('fault-over-torque', -1)) return FAULT_CODES.overTorque;
     if (code === speaker.numeric('fault-safe-torque-off', -1)) return FAULT_CODES.safeTorqueOff;
     return FAULT_CODES.internal;
+  }
+
+  private async askReport(): Promise<DeviceReport> {
+    const { speaker } = this;
+    return reportIn(this.name, speaker.list('report'), await speaker.texts('report', PROMPT));
+  }
+
+  /** Notes whether something went well. */
+  private async heeded<T>(act: Promise<T>): Promise<T> {
+    try {
+      const done = await act;
+      this.isUnderstood = true;
+      return done;
+    } catch (error) {
+      this.isUnderstood = false;
+      throw error;
+    }
   }
 
   /** Asked once per fault, so that a report is one query. */

@@ -127,14 +127,17 @@ export function samplesOf(
   { values, channels: width }: Pick<SampleFrame, 'values' | 'channels'>,
   channels: readonly Channel[],
 ): Partial<Readonly<Record<Channel, Float32Array>>> {
-  const count = values.length / width;
   return Object.fromEntries(
-    channels.map((channel, offset) => {
-      const own = new Float32Array(count);
-      for (let i = 0; i < count; i++) own[i] = values[i * width + offset] ?? 0;
-      return [channel, own];
-    }),
+    channels.map((channel, offset) => [channel, everyNth(values, width, offset)]),
   );
+}
+
+/** Every `width`-th value from `offset` on. */
+function everyNth(values: Float32Array, width: number, offset: number): Float32Array {
+  const own = new Float32Array(values.length / width);
+  let at = offset;
+  for (let i = 0; i < own.length; i++, at += width) own[i] = values[at] ?? 0;
+  return own;
 }
 
 const told = (code: TakeFault['code'], what: string): TakeFault => ({ code, what });

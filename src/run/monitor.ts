@@ -1,26 +1,30 @@
-import type { Block } from '../bench/bench.js';
+import { BLOCK_SECONDS, type Block } from '../bench/bench.js';
 import type { Quantity } from '../base/units.js';
 
 /** Share above the ceiling at which power is cut; below it lie ripple, noise and overshoot. */
 const ALLOWANCE = 1.1;
-/** Samples in a row above it: 2 ms at 20 kS/s, longer than an overshoot of a healthy current loop. */
-const RUN = 40;
+/** s in a row above it: longer than an overshoot of a healthy current loop. */
+const RUN = 2e-3;
 
 /**
  * Watches torque for more than the ceiling, block by block.
  *
  * The motor side is watched sample by sample. The transducer rings with the stand by up to a third
- * of a full step, so its mean over a block is watched instead: ringing averages out, torque stays.
+ * of a full step, so its mean over 20 ms is watched instead: ringing averages out, torque stays.
  *
  * @param ceiling - N·m.
  * @param torqueConstant - N·m/A, nominal.
+ * @param rate - Samples a second.
  * @returns A function from each block to a sentence when power must be cut, else undefined.
  */
 export function torqueMonitor(
   ceiling: Quantity<'N·m'>,
   torqueConstant: Quantity<'N·m/A'>,
+  rate: Quantity<'Hz'>,
 ): (block: Block) => string | undefined {
   const most = ceiling * ALLOWANCE;
+  const longest = Math.max(1, Math.round(RUN * rate));
+  const window = new MeanWindow(Math.max(1, Math.round(BLOCK_SECONDS * rate)));
   let run = 0;
   return ({ samples }) => {
     const { current, torque } = samples;
@@ -31,11 +35,12 @@ export function torqueMonitor(
       // Written so that NaN counts as too much: what cannot be read cannot be trusted.
       const within = Math.abs(sample) * torqueConstant <= most;
       run = within ? 0 : run + 1;
-      if (run >= RUN)
+      if (run >= longest)
         return exceeded('the motor current stands for', sample * torqueConstant, most);
     }
-    const mean = meanOf(torque);
-    return Math.abs(mean) <= most ? undefined : exceeded('the transducer read', mean, most);
+    const mean = window.add(torque);
+    if (mean === undefined || Math.abs(mean) <= most) return undefined;
+    return exceeded('the transducer read', mean, most);
   };
 }
 
@@ -43,8 +48,22 @@ function exceeded(who: string, torque: number, most: number): string {
   return `Power was cut: ${who} ${torque.toFixed(2)} N·m, allowed ±${most.toFixed(2)} N·m.`;
 }
 
-function meanOf(samples: Float32Array): number {
-  let sum = 0;
-  for (const sample of samples) sum += sample;
-  return samples.length === 0 ? NaN : sum / samples.length;
+/** Means over so many samples each, however they are cut into blocks. */
+class MeanWindow {
+  private sum = 0;
+  private count = 0;
+
+  constructor(private readonly length: number) {}
+
+  /** @returns The mean, when there are enough samples for one; NaN when one of them is none, or none came. */
+  add(samples: Float32Array): number | undefined {
+    if (samples.length === 0) return Number.NaN;
+    for (const sample of samples) this.sum += sample;
+    this.count += samples.length;
+    if (this.count < this.length && !Number.isNaN(this.sum)) return undefined;
+    const mean = this.sum / this.count;
+    this.sum = 0;
+    this.count = 0;
+    return mean;
+  }
 }

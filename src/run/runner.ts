@@ -294,7 +294,8 @@ function watcher(
   pressing: Pressing | undefined,
 ): (block: Block) => Promise<void> {
   const { torqueConstant } = work.procedure.model;
-  const monitor = torqueMonitor(stageCeiling(work.procedure, stage), torqueConstant);
+  const { sampleRate } = work.bench.ratings;
+  const monitor = torqueMonitor(stageCeiling(work.procedure, stage), torqueConstant, sampleRate);
   const signs = signMonitor(stage, torqueConstant);
   return async (block) => {
     refuseWhenStopped(work.stop);

@@ -73,6 +73,12 @@ export async function deenergize(
     await saysTorque(child);
     await later(after);
     const at = await goWrong(wrong, child, far, naive);
+    const gone = far
+      .journal()
+      .slice(before)
+      .find((line) => line['what'] === 'tripped' && BigInt(String(line['at_ns'])) < at);
+    if (gone !== undefined)
+      throw new Error(`no torque came: it went before, by ${String(gone['reason'])}`);
     const [motor, shaft] = await zeroOf(far, before, at);
     return { wrong, makeUp, motor, shaft };
   } finally {
@@ -101,7 +107,7 @@ export const early: string[] = [];
 
 /** As `deenergize`, again where the run ended too early. */
 async function deenergizedAtLast(...given: Parameters<typeof deenergize>): Promise<Outcome> {
-  for (let tries = 0; tries < 5; tries += 1) {
+  for (let tries = 0; tries < 20; tries += 1) {
     try {
       return await deenergize(...given);
     } catch (error) {
@@ -109,7 +115,7 @@ async function deenergizedAtLast(...given: Parameters<typeof deenergize>): Promi
       early.push(`${given[0]} over ${given[1]}: ${error.message}`);
     }
   }
-  throw new Error(`five runs of ${given[0]} over ${given[1]} ended too early`);
+  throw new Error(`twenty runs of ${given[0]} over ${given[1]} ended too early`);
 }
 
 async function saysTorque(child: ChildProcess): Promise<void> {

@@ -12,12 +12,12 @@ import { newtonMetre, second } from '../../src/base/units.js';
 import type { Bench, Energized } from '../../src/bench/bench.js';
 import { issuePermit, type Acknowledgement } from '../../src/bench/permit.js';
 import type { Stage } from '../../src/procedure/procedure.js';
-import { readStation } from '../../src/procedure/schema.js';
+import { readProcedure, readStation } from '../../src/procedure/schema.js';
 import { openRig, type LinkedStation } from '../../src/rig/open-rig.js';
-import { prepare } from '../../src/run/documents.js';
 import { perform } from '../../src/run/runner.js';
 import { answering } from '../support/answering.js';
 
+const PROCEDURE = 'procedures/h12-acceptance.yaml';
 const SERIAL = 'H12-26-04711';
 /** N·m held, of 12.5 N·m of the ceiling. */
 const LEVEL = newtonMetre(8);
@@ -86,7 +86,8 @@ async function main(): Promise<void> {
   );
   if (read.links === undefined) throw new Error('the bench has no links');
   const station: LinkedStation = { ...read, links: read.links };
-  const { procedure: shipped } = prepare({ serial: SERIAL });
+  const text = readFileSync(PROCEDURE, 'utf8');
+  const shipped = readProcedure(text, PROCEDURE, (name) => readFileSync(`procedures/${name}`));
   const [first] = shipped.stages;
   const stage: Omit<Stage, 'id' | 'pattern'> = {
     ...first,

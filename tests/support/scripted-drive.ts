@@ -248,7 +248,12 @@ export class ScriptedDrive {
       this.segments = { left: [...Buffer.from(text, 'latin1')], toggle: 0 };
       return [0x41, ...named, ...bytesOf(text.length, 4)];
     }
-    const entry = key === 0x6041_00 ? { size: 2, value: this.status } : this.numbers.get(key);
+    const live = new Map([
+      [0x6041_00, this.status],
+      [0x2120_07, this.counts.latched & 0xffff],
+      [0x2120_08, this.counts.missing & 0xffff],
+    ]).get(key);
+    const entry = live === undefined ? this.numbers.get(key) : { size: 2, value: live };
     if (entry === undefined) return [0x80, ...named, ...bytesOf(0x0602_0000, 4)];
     if (head === 0x40) {
       const value = bytesOf(entry.value, entry.size);

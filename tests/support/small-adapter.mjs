@@ -1,9 +1,11 @@
 // A small adapter of stallmark-link 1 in plain Node, written from its specification alone: nothing is
 // imported from src. The first argument says how it misbehaves; without one it behaves. What it does
-// with torque it tells on its standard error.
+// with torque it tells on its standard error, and in the file that a second argument names.
+import { appendFileSync } from 'node:fs';
 import { crc32 } from 'node:zlib';
 
 const how = process.argv[2] ?? 'well';
+const file = process.argv[3];
 const RATE = 20_000;
 const BLOCK = 400;
 const CHANNELS = { command: 'N·m', current: 'A', torque: 'N·m', supply: 'V', winding: '°C' };
@@ -20,7 +22,10 @@ let held;
 let updates = 0;
 let fault = 0;
 
-const say = (line) => process.stderr.write(`${line}\n`);
+function say(line) {
+  if (file !== undefined) appendFileSync(file, `${line}\n`);
+  process.stderr.write(`${line}\n`);
+}
 function off(why) {
   if (isOn) say(`torque off: ${why}`);
   isOn = false;
@@ -60,6 +65,7 @@ const digitizer = {
   trigger: true,
   marksStop: true,
 };
+if (how === 'lying-channel') digitizer.channels.push({ name: 'sound', unit: 'Pa' });
 const report = () => ({ updates, missing: 0, time_s: 0, fault, torqueEnabled: isOn });
 
 function block(number, start, clock) {
@@ -102,7 +108,8 @@ function sendBlocks(samples) {
     updates += 20;
     if (how === 'sequence' && odd) sequence += 1;
     if (how === 'silent-samples' && number >= 2) return;
-    process.stdout.write(frame(2, block(number + shift, start, (start + BLOCK) / RATE + jump)));
+    const clock = (start + BLOCK) / (how === 'lying-rate' ? RATE / 2 : RATE) + jump;
+    process.stdout.write(frame(2, block(number + shift, start, clock)));
     number += 1;
   }, 2);
 }
@@ -114,7 +121,7 @@ const DO = {
     maker: 'tests',
     version: '1',
     serial: how === 'identity' ? String(process.pid) : '7',
-    simulated: true,
+    simulated: how !== 'hardware',
     roles: how === 'digitizer-only' ? ['digitizer'] : ['drive', 'digitizer', 'interlock'],
     abilities: { drive, digitizer },
   }),
@@ -128,7 +135,10 @@ const DO = {
   environment: () => ({ ambient_C: 23.5, humidity: 0.4, supply_V: 24 }),
   interlocks: () => ({ guard: 'closed', emergencyStop: 'released', presence: 'held', age_s: 0 }),
   arrange: () => (how === 'turning' ? undefined : {}),
-  limit: ({ ceiling_Nm, deadMan_s }) => ({ ceiling_Nm, deadMan_s }),
+  limit: ({ ceiling_Nm, deadMan_s }) => ({
+    ceiling_Nm,
+    deadMan_s: how === 'lying-dead-man' ? 0.1 : deadMan_s,
+  }),
   energize: () => {
     isOn = true;
     say('torque on');
@@ -199,6 +209,10 @@ function obey(message) {
     return;
   }
   if (message.do === 'load') {
+    if (how === 'stalled') {
+      process.stdin.pause();
+      setTimeout(() => off('nothing heard for 100 ms'), 100);
+    }
     loaded = { id, parts: message.parts, updates: message.updates, values: [] };
     return;
   }

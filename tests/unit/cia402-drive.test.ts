@@ -508,6 +508,35 @@ test('power that a slow drive lets wait for is not asked for after a stop', asyn
   expect(bed.drive.state).toBe(0x40);
 });
 
+test('power is not asked for any more once a line is void while it comes', async () => {
+  const bed = new Cia402Bed();
+  await bed.over(bed.link.open());
+  await bed.over(bed.link.limit(LIMITS));
+  bed.drive.onWrite = (key, value) => {
+    if (key === 0x6040_00 && value === 0x06) bed.drive.raw('t58\r');
+    return value;
+  };
+  expect(await bed.refusal(bed.link.energize())).toContain('link/garbled');
+  const words = bed.drive.written.filter(({ key }) => key === 0x6040_00).map(({ value }) => value);
+  expect(words).toContain(0x06);
+  expect(words).not.toContain(0x0f);
+});
+
+test('a report that is void stays: power is taken off and nothing is fed', async () => {
+  const bed = new Cia402Bed();
+  await bed.playing();
+  bed.drive.onAnswer = (answer, key) =>
+    key >> 8 === 0x2120 ? [0x41, ...answer.slice(1, 4), 0, 8, 0, 0] : answer; // 2048 bytes
+  await bed.pass(100);
+  expect(await bed.refusal(bed.link.report())).toContain('link/garbled');
+  await bed.pass(5);
+  expect(bed.drive.isEnabled).toBe(false);
+  const { feeds } = bed.drive;
+  bed.link.feed();
+  await bed.pass(5);
+  expect(bed.drive.feeds).toBe(feeds);
+});
+
 test('feed is the heartbeat of node 100; after something went wrong nothing is fed', async () => {
   const bed = new Cia402Bed();
   await bed.playing();

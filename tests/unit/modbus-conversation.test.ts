@@ -62,7 +62,7 @@ test('an exception is link/refused and leaves the connection', async () => {
   expect(await codeOf(conversation.inputRegister(1))).toBe('answered');
 });
 
-test('silence for 80 ms is link/silent and ends the connection: later requests are not sent', async () => {
+test('silence for 150 ms is link/silent and ends the connection: later requests are not sent', async () => {
   controller.misdeed = 'silence';
   const reached = controller.nextRequest();
   const asked = codeOf(conversation.inputRegister(1));

@@ -25,8 +25,8 @@ class WatchedClock implements Clock {
   now = (): number => this.hand.now();
   monotonic = (): number => this.hand.monotonic();
   wait(ms: number): Promise<void> {
-    // The loop waits 1 … 20 ms between readings and up to 250 ms between calls; a reply has 80 ms.
-    const isLoop = ms !== 80 && ms < 1000;
+    // The loop waits 1 … 20 ms between readings and up to 250 ms between calls; a reply has 150 ms.
+    const isLoop = ms !== 150 && ms < 1000;
     const told = isLoop ? this.listeners : [];
     if (isLoop) {
       this.listeners = [];
@@ -232,7 +232,7 @@ describe('what is no good reply reads as open with an age of Infinity and says w
   test.each([
     ['silence', 0],
     ['half', 7],
-  ] as const)('%s: after 80 ms, %i bytes having come', async (misdeed, bytes) => {
+  ] as const)('%s: after 150 ms, %i bytes having come', async (misdeed, bytes) => {
     await opened();
     controller.misdeed = misdeed;
     const asked = controller.nextRequest();
@@ -245,7 +245,7 @@ describe('what is no good reply reads as open with an age of Infinity and says w
     await clock.hand.advance(1);
     await done;
     expect(await link.read()).toEqual({ ...OPEN, age: Infinity });
-    expect(link.reason).toContain(`${bytes} bytes of a reply to function 2 within 80 ms`);
+    expect(link.reason).toContain(`${bytes} bytes of a reply to function 2 within 150 ms`);
   });
 
   test('bytes that nobody asked for, before the next reading', async () => {

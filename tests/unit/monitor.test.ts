@@ -1,5 +1,5 @@
 import { expect, test } from 'vitest';
-import { newtonMetre, torquePerAmpere } from '../../src/base/units.js';
+import { hertz, newtonMetre, torquePerAmpere } from '../../src/base/units.js';
 import type { Block } from '../../src/bench/bench.js';
 import { torqueMonitor } from '../../src/run/monitor.js';
 
@@ -17,8 +17,8 @@ function block(
 }
 
 const all = (value: number): number[] => new Array<number>(400).fill(value);
-const monitor = (): ((b: Block) => string | undefined) =>
-  torqueMonitor(newtonMetre(12.5), torquePerAmpere(0.6));
+const monitor = (rate = 20_000): ((b: Block) => string | undefined) =>
+  torqueMonitor(newtonMetre(12.5), torquePerAmpere(0.6), hertz(rate));
 
 const cases: readonly {
   readonly name: string;
@@ -56,4 +56,32 @@ test('2 ms above the ceiling cut power, also across two blocks', () => {
   const early = all(20).map((level, i) => (i < 20 ? 30 : level));
   expect(watch(block(all(12), late))).toBeUndefined();
   expect(watch(block(all(12), early))).toContain('motor current');
+});
+
+test('at 1 MS/s an overshoot of 40 µs goes on, and 2 ms above the ceiling cut power', () => {
+  const watch = monitor(1_000_000);
+  const short = all(20).map((level, i) => (i < 40 ? 30 : level));
+  expect(watch(block(all(12), short))).toBeUndefined();
+  for (let part = 0; part < 4; part += 1) {
+    expect(watch(block(all(12), all(30))), `${400 * (part + 1)} µs`).toBeUndefined();
+  }
+  expect(watch(block(all(12), all(30)))).toContain('motor current');
+});
+
+test('ringing of 19 N·m about 12 N·m is no excess in blocks of 1 ms, and 14 N·m are within 20 ms', () => {
+  const watch = monitor();
+  const part = (level: number, from: number, swing: number): number[] =>
+    Array.from(
+      { length: 20 },
+      (_, i) => level + swing * Math.sin((2 * Math.PI * 361 * (from + i)) / 20_000),
+    );
+  for (let from = 0; from < 4000; from += 20) {
+    const quiet = new Array<number>(20).fill(20);
+    expect(watch(block(part(12, from, 7), quiet))).toBeUndefined();
+  }
+  let said: string | undefined;
+  for (let from = 0; from < 400 && said === undefined; from += 20) {
+    said = watch(block(part(14, from, 0), new Array<number>(20).fill(20)));
+  }
+  expect(said).toContain('transducer');
 });

@@ -191,6 +191,17 @@ describe('limits', () => {
     expect(peer.heard).toContain('OUTP:LIM 2.75');
   });
 
+  test('of which half was set over another connection are link/closed', async () => {
+    const { link, peer } = await benchOf();
+    await link.open();
+    const limits = link.limit(LIMITS);
+    await peer.hears('OUTP:LIM?');
+    peer.send('\x01\n'); // hung up on, and called again for the dead-man
+    expect(await codeOf(limits)).toBe('link/closed');
+    expect(await codeOf(link.energize())).toBe('link/closed');
+    expect(peer.heard).not.toContain('OUTP ON');
+  });
+
   test('that stand for infinity are refused', async () => {
     const { link, told, stuck } = await benchOf();
     await link.open();
@@ -230,6 +241,31 @@ describe('power', () => {
     expect(peer.heard).not.toContain('OUTP ON');
     await link.limit(LIMITS);
     await link.energize();
+  });
+
+  test('does not go on over another connection, also when the call is made for it', async () => {
+    const { link, peer } = await benchOf();
+    await link.open();
+    await link.limit(LIMITS);
+    peer.send('\x01\n'); // no reply: it is hung up on, and called again by whatever is asked next
+    await turns();
+    expect(await codeOf(link.energize())).toBe('link/closed');
+    expect(peer.calls).toBe(2);
+    expect(peer.heard).not.toContain('OUTP ON');
+  });
+
+  test('that went off with its connection starts nothing over another', async () => {
+    const { link, peer } = await benchOf();
+    await link.open();
+    await link.limit(LIMITS);
+    await link.energize();
+    peer.send('\x01\n');
+    await turns();
+    expect(await codeOf(link.start())).toBe('link/closed');
+    expect(peer.heard).not.toContain('INIT');
+    link.feed();
+    await turns();
+    expect(peer.heard).not.toContain('OUTP:WATC:FEED');
   });
 
   test('goes off by a ramp that is waited for', async () => {
@@ -449,4 +485,19 @@ test('a feed goes out while a report is waited for', async () => {
   await peer.hears('OUTP:WATC:FEED');
   peer.send(`${TOLD['SOUR:ARB:STAT']}\n`);
   expect((await report).updates).toBe(12);
+});
+
+test('nothing is fed after a reply that cannot be read, until the replies are in step again', async () => {
+  const { link, peer, told } = await benchOf();
+  await link.open();
+  await link.limit(LIMITS);
+  told.set('SOUR:ARB:STAT', '12,1,NaN');
+  expect(await codeOf(link.report())).toBe('link/garbled');
+  link.feed();
+  await turns();
+  expect(peer.heard).not.toContain('OUTP:WATC:FEED');
+  told.set('SOUR:ARB:STAT', TOLD['SOUR:ARB:STAT']);
+  await link.report();
+  link.feed();
+  await peer.hears('OUTP:WATC:FEED');
 });

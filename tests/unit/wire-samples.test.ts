@@ -57,6 +57,15 @@ test('a sample frame comes out as it went in, and what was not told stays untold
   );
 });
 
+test('a sample frame reads the same at each of 4 offsets, also where numbers do not lie in line', () => {
+  const payload = encodeSamples(ONE);
+  for (const offset of [0, 1, 2, 3]) {
+    const bytes = new Uint8Array(offset + payload.length);
+    bytes.set(payload, offset);
+    expect(decodeSamples(bytes.subarray(offset))).toEqual(ONE);
+  }
+});
+
 test('any bytes are refused in words or read as finite values', () => {
   fc.assert(
     fc.property(fc.uint8Array({ maxLength: 300 }), (bytes) => {

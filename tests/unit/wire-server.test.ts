@@ -107,6 +107,15 @@ test('identity, environment, lines and report are told with units in their names
   });
 });
 
+test('power is refused before limits were set in this conversation, also where others set some', async () => {
+  const { runner, stand } = await greeted();
+  stand.limit(12, 0.1);
+  expect(await runner.ask('energize')).toMatchObject({ ok: false, code: 'link/refused' });
+  await runner.ask('limit', { ceiling_Nm: 0, deadMan_s: 0.1 }); // refused
+  expect(await runner.ask('energize')).toMatchObject({ ok: false, code: 'link/refused' });
+  expect(stand.isEnergized).toBe(false);
+});
+
 test('limits are read back as they are clipped, and refused with power on', async () => {
   const { runner } = await greeted();
   const reply = await runner.ask('limit', { ceiling_Nm: 20, deadMan_s: 0.5 });
@@ -222,10 +231,11 @@ test('a stop while a load is on its way gives it up, and the next one is taken',
   expect(await runner.reply(again)).toMatchObject({ ok: true, peak_Nm: 2 });
 });
 
-test('a second request while one is done is refused, a stop is not', async () => {
+test('a second request while one is done is refused, a stop and a question are not', async () => {
   const { runner, stand } = await powered();
   const load = runner.post('load', ORDER);
-  expect(await runner.ask('status')).toMatchObject({ ok: false, code: 'link/refused' });
+  expect(await runner.ask('identify')).toMatchObject({ ok: false, code: 'link/refused' });
+  expect(await runner.ask('status')).toMatchObject({ ok: true }); // a question disturbs nothing
   expect(runner.replies.has(load)).toBe(false);
   expect(await runner.ask('makeSafe', { how: 'ramp' })).toMatchObject({ ok: true });
   expect(stand.isEnergized).toBe(false);
