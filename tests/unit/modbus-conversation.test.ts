@@ -67,7 +67,7 @@ test('silence for 150 ms is link/silent and ends the connection: later requests 
   const reached = controller.nextRequest();
   const asked = codeOf(conversation.inputRegister(1));
   await reached;
-  await clock.advance(80);
+  await clock.advance(150);
   expect(await asked).toBe('link/silent');
   expect(await codeOf(conversation.inputRegister(1))).toBe('link/silent');
   expect(controller.requests).toHaveLength(1);

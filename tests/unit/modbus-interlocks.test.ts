@@ -239,8 +239,8 @@ describe('what is no good reply reads as open with an age of Infinity and says w
     await clock.hand.advance(20);
     await asked;
     for (let turn = 0; turn < 5; turn += 1) await new Promise((go) => setImmediate(go));
-    await clock.hand.advance(79);
-    expect(await link.read()).toEqual({ ...GOOD, age: 0.099 });
+    await clock.hand.advance(149);
+    expect(await link.read()).toEqual({ ...GOOD, age: 0.169 });
     const done = clock.read();
     await clock.hand.advance(1);
     await done;
@@ -262,7 +262,7 @@ describe('what is no good reply reads as open with an age of Infinity and says w
     await clock.hand.advance(20);
     await asked;
     const done = clock.read();
-    await clock.hand.advance(80);
+    await clock.hand.advance(150);
     await done;
     controller.misdeed = 'none';
     await poll();
