@@ -2,7 +2,7 @@
  * Measures what benches of links promise, with the emulator behind them: torque gone in time whatever
  * goes wrong, and streams without a gap. Writes reports/evidence/bench.md; long, and for a quiet machine.
  *
- * Usage: bench.ts [RUNS]
+ * Usage: bench.ts [RUNS [KIND…]]
  */
 import { writeFileSync } from 'node:fs';
 import { deenergize, early, runsOf, WRONGS, type Outcome } from './deenergized.js';
@@ -10,7 +10,10 @@ import { emulated } from '../support/emulated.js';
 import { shippedDocuments } from '../support/simulated-run.js';
 import { headOf, publish, table } from './report.js';
 
-const runs = Number(process.argv[2] ?? 200);
+const [, , count = '200', ...kinds] = process.argv;
+const runs = Number(count);
+/** What goes wrong in this run: all of it unless some is named. */
+const wrongs = WRONGS.filter((wrong) => kinds.length === 0 || kinds.includes(wrong));
 
 const ms = (value: number): string => (Number.isNaN(value) ? 'stayed' : `${value.toFixed(1)} ms`);
 const longest = (values: readonly number[]): number =>
@@ -34,7 +37,7 @@ async function main(): Promise<void> {
   const rows: string[][] = [];
   const told = (): string =>
     `${head}\n${table(['what goes wrong', 'links', 'runs', 'motor: median', 'motor: longest', 'shaft: median', 'shaft: longest'], rows)}\n`;
-  for (const wrong of WRONGS) {
+  for (const wrong of wrongs) {
     const outcomes = await runsOf(wrong, runs, tell);
     for (const makeUp of new Set(outcomes.map((one) => one.makeUp))) {
       const of = outcomes.filter((one) => one.makeUp === makeUp);

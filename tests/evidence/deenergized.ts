@@ -115,7 +115,9 @@ async function deenergizedAtLast(...given: Parameters<typeof deenergize>): Promi
       early.push(`${given[0]} over ${given[1]}: ${error.message}`);
     }
   }
-  throw new Error(`twenty runs of ${given[0]} over ${given[1]} ended too early`);
+  throw new Error(
+    `twenty runs of ${given[0]} over ${given[1]} ended too early: ${early.at(-1) ?? ''}`,
+  );
 }
 
 async function saysTorque(child: ChildProcess): Promise<void> {
