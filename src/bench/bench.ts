@@ -16,6 +16,16 @@ export const CHANNELS = ['command', 'current', 'torque', 'supply', 'winding', 's
  */
 export type Channel = (typeof CHANNELS)[number];
 
+/** Units of the channels, as they are stored and as adapters tell them. */
+export const CHANNEL_UNITS: Readonly<Record<Channel, string>> = {
+  command: 'N·m',
+  current: 'A',
+  torque: 'N·m',
+  supply: 'V',
+  winding: '°C',
+  sound: 'Pa',
+};
+
 /** Channels that a bench may lack. */
 export const OPTIONAL_CHANNELS: readonly Channel[] = ['sound'];
 

@@ -5,16 +5,6 @@ import type { Channel } from '../bench/bench.js';
 import type { Fixture } from '../procedure/procedure.js';
 import type { Take } from './capture.js';
 
-/** Units of the channels, stored beside them. */
-export const UNITS: Readonly<Record<Channel, string>> = {
-  command: 'N·m',
-  current: 'A',
-  torque: 'N·m',
-  supply: 'V',
-  winding: '°C',
-  sound: 'Pa',
-};
-
 /** Everything of a take but its samples, with the stage it belongs to and its place there, from 1. */
 export interface Heading {
   readonly stage: string;

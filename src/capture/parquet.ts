@@ -10,7 +10,8 @@ import { StallmarkError } from '../base/error.js';
 import { isNonEmpty } from '../base/numbers.js';
 import { CHANNELS } from '../bench/bench.js';
 import type { Capture, Take } from './capture.js';
-import { headingFromJson, headingToJson, UNITS } from './layout.js';
+import { CHANNEL_UNITS } from '../bench/bench.js';
+import { headingFromJson, headingToJson } from './layout.js';
 import type { Heading } from './layout.js';
 
 /** Version of the layout below: the columns and the keys `units` and `takes`. */
@@ -158,7 +159,7 @@ export class CaptureFile {
     const all = {
       ...this.#metadata,
       layout: LAYOUT,
-      units: JSON.stringify(UNITS),
+      units: JSON.stringify(CHANNEL_UNITS),
       rates_Hz: JSON.stringify(rates),
       takes: JSON.stringify(this.#headings.map(headingToJson)),
     };

@@ -4,7 +4,7 @@ import { ratingsOf } from '../bench/nameplate.js';
 import { problem } from '../bench/refusal.js';
 import type { StationLinks } from '../procedure/links.js';
 import type { Station } from '../procedure/station.js';
-import { FileJournal, type Journal, KeptJournal } from './journal.js';
+import { FileJournal, type Journal } from './journal.js';
 import { emulatedStand } from './plant-stand.js';
 import { type Emulation, serveLinks } from './serve-links.js';
 import type { ServedStand, ServeOptions } from './served-link.js';
@@ -68,7 +68,7 @@ export async function emulate(options: EmulateOptions): Promise<Emulation> {
 }
 
 function openJournal(file: string | undefined): Journal {
-  if (file === undefined) return new KeptJournal();
+  if (file === undefined) return new FileJournal((bytes) => bytes.length); // nobody wants one
   try {
     return new FileJournal(openSync(file, 'a'));
   } catch (cause) {

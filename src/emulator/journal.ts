@@ -141,35 +141,6 @@ export class FileJournal implements Journal {
   }
 }
 
-/** A journal that only keeps its lines, the last of them: for tests, and where nobody wants one. */
-export class KeptJournal implements Journal {
-  readonly lines: JournalLine[] = [];
-
-  /** @param nanoseconds - Monotonic clock. */
-  constructor(private readonly nanoseconds: () => bigint = () => process.hrtime.bigint()) {}
-
-  now(): bigint {
-    return this.nanoseconds();
-  }
-
-  write(
-    what: JournalWhat,
-    members: Readonly<Record<string, unknown>> = {},
-    at: bigint = this.nanoseconds(),
-  ): void {
-    if (this.lines.length >= MOST_LINES) this.lines.shift();
-    this.lines.push(lineOf(what, members, at));
-  }
-
-  flush(): void {
-    // Nothing is waiting.
-  }
-
-  close(): void {
-    // Nothing is open.
-  }
-}
-
 function lineOf(
   what: JournalWhat,
   members: Readonly<Record<string, unknown>>,

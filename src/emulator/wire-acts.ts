@@ -1,4 +1,4 @@
-import type { Channel, Environment, Identity } from '../bench/bench.js';
+import { CHANNEL_UNITS, type Environment, type Identity } from '../bench/bench.js';
 import { problem } from '../bench/refusal.js';
 import { radian } from '../base/units.js';
 import type { LinkRole } from '../procedure/links.js';
@@ -11,9 +11,6 @@ import { reportAsTold } from './wire-speaker.js';
 /** The version of the protocol. */
 const PROTOCOL = 1;
 const FIXTURES: readonly Fixture[] = ['coupled', 'uncoupled', 'shunt', 'timing'];
-const UNITS: Readonly<Record<Channel, string>> = {
-  ...{ command: 'N·m', current: 'A', torque: 'N·m', supply: 'V', winding: '°C', sound: 'Pa' },
-};
 const SOME = { from: Number.MIN_VALUE, to: Number.MAX_VALUE };
 const COUNT = { from: 0, to: 2 ** 40, whole: true } as const;
 /** What only one role is asked for. */
@@ -150,7 +147,7 @@ export class WireActs {
     };
     const digitizer = {
       rates_Hz: [stand.rate],
-      channels: stand.channels.map((name) => ({ name, unit: UNITS[name] })),
+      channels: stand.channels.map((name) => ({ name, unit: CHANNEL_UNITS[name] })),
       ...{ fixtures: this.fixtures, indexing: 'bench', trigger: true, marksStop: true },
     };
     const abilities = {

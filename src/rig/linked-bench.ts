@@ -28,7 +28,7 @@ import type { DigitizerLink, DriveLink, InterlockLink, PowerLimits, SampleBlock 
  * some 35 ms, so that its torque too is gone 100 ms after the last feed.
  */
 export const DEAD_MAN = 0.06;
-/** s: no block of a take comes later than this after the one before; the links have shorter deadlines. */
+/** s that are waited for the dead-man of a device that did not answer the stop. */
 const STOP_SECONDS = 0.25;
 /** s at the end of a take that may be lost on the way: screening finds them. */
 const TAIL_SECONDS = 0.1;
@@ -47,8 +47,6 @@ export interface LinkedParts {
   readonly ratings: Ratings;
   /** Step in which the drive can hold a ceiling, N·m. */
   readonly ceilingStep: number;
-  /** Whether the drive marks that it has a dead-man. */
-  readonly hasDeadMan: boolean;
   readonly clock: Clock;
 }
 
@@ -77,6 +75,11 @@ class Linked implements Bench {
     this.id = parts.station.id;
     this.simulated = parts.station.kind !== 'real';
     this.ratings = parts.ratings;
+  }
+
+  /** Whether the device takes torque away by itself. */
+  private get hasDeadMan(): boolean {
+    return this.ratings.lacks?.deadMan === undefined;
   }
 
   identify(): Promise<Identity> {
@@ -320,7 +323,8 @@ class Linked implements Bench {
 
   /** Sets ceiling and dead-man with power off, and returns what the device holds. */
   private async limited(ceiling: Quantity<'N·m'>): Promise<PowerLimits> {
-    const { drive, hasDeadMan, station } = this.parts;
+    const { drive, station } = this.parts;
+    const { hasDeadMan } = this;
     if (this.isOn) return { ceiling, deadMan: second(DEAD_MAN) }; // refused for that very reason
     const { safeTouch } = station.links;
     if (!hasDeadMan && ceiling > safeTouch) {
@@ -417,7 +421,7 @@ class Linked implements Bench {
    */
   private async powerOff(how: 'ramp' | 'off'): Promise<void> {
     if (!this.isOn) return;
-    const { drive, hasDeadMan, clock } = this.parts;
+    const { drive, clock } = this.parts;
     try {
       await drive.makeSafe(how);
     } catch (cause) {
@@ -425,7 +429,7 @@ class Linked implements Bench {
       await drive.close();
       await clock.wait(1000 * STOP_SECONDS);
       this.isOn = false;
-      if (hasDeadMan) return;
+      if (this.hasDeadMan) return;
       const what = `Nobody confirmed that the power of bench "${this.id}" is off.`;
       const fix = 'Press the emergency stop, then look at the link.';
       throw new StallmarkError([{ code: 'bench/unreachable', what, fix }, ...cause.problems], {

@@ -80,7 +80,6 @@ export async function openRig(
       ...{ station, ...links, clock },
       ratings: ratingsOf(station, drive, digitizer),
       ceilingStep: drive.ceilingStep,
-      hasDeadMan: drive.deadMan !== undefined,
     });
   } catch (error) {
     await Promise.all(all.map((link) => link.close()));

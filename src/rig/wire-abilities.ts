@@ -1,20 +1,10 @@
 import type { Problem } from '../base/error.js';
 import { throwIfAny } from '../base/error.js';
 import { hertz, second } from '../base/units.js';
-import { CHANNELS, type Channel } from '../bench/bench.js';
+import { CHANNEL_UNITS, CHANNELS, type Channel } from '../bench/bench.js';
 import type { DigitizerTold, DriveTold, Hello } from '../link/wire-message.js';
 import { ROLES, type LinkRole } from '../procedure/links.js';
 import type { DigitizerAbilities, DriveAbilities } from './rig.js';
-
-/** Units in which channels come; they are those of captures. */
-const UNITS: Readonly<Record<Channel, string>> = {
-  command: 'N·m',
-  current: 'A',
-  torque: 'N·m',
-  supply: 'V',
-  winding: '°C',
-  sound: 'Pa',
-};
 
 /** Hz: no stand samples or updates faster, and buffers are reckoned from it. */
 const MOST_RATE = 10e6;
@@ -87,8 +77,10 @@ function digitizerProblems(digitizer: DigitizerTold, add: Add): void {
   for (const { name, unit } of channels) {
     const channel = CHANNELS.find((one) => one === name);
     if (channel === undefined) add(`has a channel "${name}"; there are ${CHANNELS.join(', ')}`);
-    else if (unit !== UNITS[channel]) {
-      add(`gives channel "${name}" in ${unit === '' ? 'no unit' : unit}, not in ${UNITS[channel]}`);
+    else if (unit !== CHANNEL_UNITS[channel]) {
+      add(
+        `gives channel "${name}" in ${unit === '' ? 'no unit' : unit}, not in ${CHANNEL_UNITS[channel]}`,
+      );
     }
   }
   const names = channels.map(({ name }) => name);

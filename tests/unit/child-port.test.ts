@@ -1,8 +1,8 @@
 import { expect, test } from 'vitest';
-import { StallmarkError } from '../../src/base/error.js';
 import { openChildPort } from '../../src/link/child-port.js';
 import type { Port } from '../../src/link/port.js';
 import { handClock } from '../support/clock.js';
+import { problemOf } from '../support/problem-of.js';
 
 const node = (script: string, ...args: string[]) =>
   [process.execPath, '-e', script, ...args] as const;
@@ -25,16 +25,6 @@ function heardOf(port: Port) {
     return text();
   };
   return { closed, text, until };
-}
-
-async function problemOf(act: Promise<unknown>): Promise<StallmarkError['problems'][0]> {
-  try {
-    await act;
-  } catch (error) {
-    if (error instanceof StallmarkError) return error.problems[0];
-    throw error;
-  }
-  throw new Error('nothing was refused');
 }
 
 test('arguments reach the program as they are: no shell reads them', async () => {

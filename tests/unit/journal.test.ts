@@ -2,7 +2,7 @@ import { closeSync, mkdtempSync, openSync, readFileSync, rmSync } from 'node:fs'
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { afterEach, beforeEach, expect, test, vi } from 'vitest';
-import { FileJournal, KeptJournal } from '../../src/emulator/journal.js';
+import { FileJournal } from '../../src/emulator/journal.js';
 
 let folder: string;
 let file: string;
@@ -105,11 +105,4 @@ test('a file that cannot be written warns once, keeps 10 000 lines and counts th
   expect(said.length).toBe(1 + 1 + 10_000);
   journal.close();
   warned.mockRestore();
-});
-
-test('one that only keeps lines keeps the last 10 000', () => {
-  const journal = new KeptJournal(() => 5n);
-  for (let i = 0; i < 10_001; i += 1) journal.write('fed', { i });
-  expect(journal.lines.length).toBe(10_000);
-  expect(journal.lines[0]).toEqual({ at_ns: '5', what: 'fed', i: 1 });
 });

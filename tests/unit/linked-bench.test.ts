@@ -21,6 +21,9 @@ const RATINGS: Ratings = {
   timing: { method: 'command', uncertainty: second(2e-5) },
 };
 
+/** The same without a dead-man in the device. */
+const UNWATCHED: Ratings = { ...RATINGS, lacks: { ...RATINGS.lacks, deadMan: newtonMetre(0.5) } };
+
 function benchOf(links: FakeLinks, change: Partial<LinkedParts> = {}) {
   return linkedBench({
     station: {
@@ -32,7 +35,7 @@ function benchOf(links: FakeLinks, change: Partial<LinkedParts> = {}) {
       },
     },
     ...links,
-    ...{ ratings: RATINGS, ceilingStep: 0, hasDeadMan: true, clock },
+    ...{ ratings: RATINGS, ceilingStep: 0, clock },
     ...change,
   });
 }
@@ -124,7 +127,7 @@ test('a dead-man that is read back longer than 0.06 s applies no power', async (
 
 test('without a dead-man there is no power above the safe touch of 0.5 N·m, and power at it', async () => {
   const links = fakeLinks();
-  const bench = benchOf(links, { hasDeadMan: false });
+  const bench = benchOf(links, { ratings: UNWATCHED });
   expect(await codesOf(bench.energize(permit(), task, newtonMetre(0.51)))).toEqual([
     'bench/capability',
   ]);
@@ -191,7 +194,7 @@ test('without a dead-man a stop that nobody confirmed is told, with what to do',
     ...links.drive,
     makeSafe: () => Promise.reject(problem('link/silent', 'It said nothing.', 'Look at it.')),
   };
-  const bench = benchOf({ ...links, drive }, { hasDeadMan: false });
+  const bench = benchOf({ ...links, drive }, { ratings: UNWATCHED });
   await bench.energize(permit(), task, newtonMetre(0.5));
   const stopped = codesOf(bench.makeSafe('off'));
   await turn(); // the link is let go, and the wait begins

@@ -7,7 +7,6 @@ import { FAULT_CODES } from '../../src/bench/drive.js';
 import type { FaultName } from '../../src/bench/fault.js';
 import { type Acknowledgement, issuePermit } from '../../src/bench/permit.js';
 import { simulatedBench } from '../../src/bench/simulated.js';
-import { KeptJournal } from '../../src/emulator/journal.js';
 import type { ControlledStand } from '../../src/emulator/controlled-stand.js';
 import { emulatedStand } from '../../src/emulator/plant-stand.js';
 import type { EmulatedTake } from '../../src/emulator/stand.js';
@@ -16,6 +15,7 @@ import type { Waveform } from '../../src/pattern/waveform.js';
 import type { Settings } from '../../src/procedure/procedure.js';
 import { handClock, type HandClock } from '../support/clock.js';
 import { STATION as station } from '../support/station.js';
+import { KeptJournal } from '../support/kept-journal.js';
 
 const SERIAL = 'H12-26-04711';
 const coupled: Settings = { smoothing: 0, fixture: 'coupled' };

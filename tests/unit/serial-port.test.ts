@@ -4,10 +4,10 @@ import { existsSync, mkdtempSync, rmSync, writeFileSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { afterEach, beforeEach, expect, test } from 'vitest';
-import { StallmarkError } from '../../src/base/error.js';
 import type { Port } from '../../src/link/port.js';
 import { openSerialPort } from '../../src/link/serial-port.js';
 import { handClock } from '../support/clock.js';
+import { problemOf } from '../support/problem-of.js';
 
 let folder = '';
 let cable: ChildProcess | undefined;
@@ -53,16 +53,6 @@ function textOf(port: Port, length: number): Promise<string> {
       closed: () => undefined,
     });
   });
-}
-
-async function problemOf(act: Promise<unknown>): Promise<StallmarkError['problems'][0]> {
-  try {
-    await act;
-  } catch (error) {
-    if (error instanceof StallmarkError) return error.problems[0];
-    throw error;
-  }
-  throw new Error('nothing was refused');
 }
 
 test('bytes go both ways over a serial line, and the other end is not told of the end', async () => {

@@ -1,9 +1,9 @@
 import { once } from 'node:events';
 import { createServer, type AddressInfo, type Server, type Socket } from 'node:net';
 import { afterEach, expect, test } from 'vitest';
-import { StallmarkError } from '../../src/base/error.js';
 import { openTcpPort } from '../../src/link/tcp-port.js';
 import { handClock } from '../support/clock.js';
+import { problemOf } from '../support/problem-of.js';
 
 const servers: Server[] = [];
 afterEach(() => {
@@ -16,16 +16,6 @@ async function listening(): Promise<{ readonly at: number; readonly peer: Promis
   const peer = once(server, 'connection').then(([socket]) => socket as Socket);
   await new Promise<void>((resolve) => server.listen(0, '127.0.0.1', resolve));
   return { at: (server.address() as AddressInfo).port, peer };
-}
-
-async function problemOf(act: Promise<unknown>): Promise<StallmarkError['problems'][0]> {
-  try {
-    await act;
-  } catch (error) {
-    if (error instanceof StallmarkError) return error.problems[0];
-    throw error;
-  }
-  throw new Error('nothing was refused');
 }
 
 test('bytes go both ways; who closes tells the other end', async () => {

@@ -1,7 +1,6 @@
 import { expect, test } from 'vitest';
 import { StallmarkError } from '../../src/base/error.js';
-import { CHANNELS } from '../../src/bench/bench.js';
-import { UNITS } from '../../src/capture/layout.js';
+import { CHANNEL_UNITS, CHANNELS } from '../../src/bench/bench.js';
 import type { DigitizerTold, DriveTold, Hello } from '../../src/link/wire-message.js';
 import { abilitiesOf, channelsOf } from '../../src/rig/wire-abilities.js';
 
@@ -16,7 +15,7 @@ const DRIVE: DriveTold = {
 };
 const DIGITIZER: DigitizerTold = {
   rates: [20_000],
-  channels: CHANNELS.map((name) => ({ name, unit: UNITS[name] })),
+  channels: CHANNELS.map((name) => ({ name, unit: CHANNEL_UNITS[name] })),
   fixtures: ['coupled'],
   indexing: 'bench',
   trigger: true,

@@ -1,11 +1,11 @@
 import { expect, test } from 'vitest';
-import { StallmarkError } from '../../src/base/error.js';
 import { MOST_BLOCKS } from '../../src/link/sample-queue.js';
 import type { WireEvent } from '../../src/link/wire-message.js';
 import { encodeSamples, encodeWaveform } from '../../src/link/wire-samples.js';
 import { WireSession } from '../../src/link/wire-session.js';
 import { handClock } from '../support/clock.js';
 import { memoryPort } from '../support/memory-port.js';
+import { problemOf } from '../support/problem-of.js';
 
 function begun() {
   const port = memoryPort();
@@ -16,16 +16,6 @@ function begun() {
     samples: () => true,
   });
   return { port, clock, events, session };
-}
-
-async function problemOf(act: Promise<unknown>): Promise<StallmarkError['problems'][0]> {
-  try {
-    await act;
-  } catch (error) {
-    if (error instanceof StallmarkError) return error.problems[0];
-    throw error;
-  }
-  throw new Error('nothing was refused');
 }
 
 const turn = (): Promise<void> => new Promise((resolve) => setImmediate(resolve));
