@@ -37,6 +37,7 @@ export interface Journal {
 
 /** Lines that are written out before anything else is done. */
 const AT_ONCE: ReadonlySet<JournalWhat> = new Set([
+  'energized',
   'tripped',
   'off',
   'zero',

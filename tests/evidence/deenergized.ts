@@ -105,19 +105,40 @@ function programOf(): Promise<string> {
 /** Runs that ended by themselves before anything was let go wrong, as a busy machine makes them. */
 export const early: string[] = [];
 
-/** As `deenergize`, again where the run ended too early. */
-async function deenergizedAtLast(...given: Parameters<typeof deenergize>): Promise<Outcome> {
-  for (let tries = 0; tries < 20; tries += 1) {
-    try {
-      return await deenergize(...given);
-    } catch (error) {
-      if (!(error instanceof Error && error.message.startsWith('no torque came'))) throw error;
-      early.push(`${given[0]} over ${given[1]}: ${error.message}`);
-    }
+/** The far side of a make-up. A cable that was cut stays cut, so then there is another far side. */
+class FarSide {
+  private constructor(
+    private readonly makeUp: MakeUp,
+    private far: Emulated,
+  ) {}
+
+  static async of(makeUp: MakeUp): Promise<FarSide> {
+    return new FarSide(makeUp, await emulated(makeUp, { pace: 'real' }));
   }
-  throw new Error(
-    `twenty runs of ${given[0]} over ${given[1]} ended too early: ${early.at(-1) ?? ''}`,
-  );
+
+  /** As `deenergize`, again where the run ended too early. */
+  async deenergize(wrong: Wrong, after: number): Promise<Outcome> {
+    for (let tries = 0; tries < 20; tries += 1) {
+      try {
+        return await deenergize(wrong, this.makeUp, this.far, { after });
+      } catch (error) {
+        if (!(error instanceof Error && error.message.startsWith('no torque came'))) throw error;
+        early.push(`${wrong} over ${this.makeUp}: ${error.message}`);
+      } finally {
+        if (wrong === 'link cut' && this.makeUp.endsWith('serial')) await this.renew();
+      }
+    }
+    throw new Error(`twenty runs of ${wrong} ended too early: ${early.at(-1) ?? ''}`);
+  }
+
+  end(): Promise<void> {
+    return this.far.end();
+  }
+
+  private async renew(): Promise<void> {
+    await this.far.end();
+    this.far = await emulated(this.makeUp, { pace: 'real' });
+  }
 }
 
 async function saysTorque(child: ChildProcess): Promise<void> {
@@ -190,16 +211,11 @@ export async function runsOf(
   for (const [index, makeUp] of over.entries()) {
     const count = Math.floor(runs / over.length) + (index < runs % over.length ? 1 : 0);
     const draw = new Noise(`${wrong}/${makeUp}`);
-    let far = await emulated(makeUp, { pace: 'real' });
+    const far = await FarSide.of(makeUp);
     for (let run = 0; run < count; run += 1) {
-      const after = 20 + 400 * draw.uniform();
-      const outcome = await deenergizedAtLast(wrong, makeUp, far, { after });
+      const outcome = await far.deenergize(wrong, 20 + 400 * draw.uniform());
       outcomes.push(outcome);
       told(outcome);
-      if (makeUp.endsWith('serial') && wrong === 'link cut') {
-        await far.end(); // the cable was cut for good
-        far = await emulated(makeUp, { pace: 'real' });
-      }
     }
     await far.end();
   }
